@@ -45,6 +45,9 @@ func wilsonUpper(count, n int64, confidence float64) float64 {
 // wilsonLower is the smaller root, from the product of the roots: their
 // difference would cancel when the count is small against z².
 func wilsonLower(count, n int64, confidence float64) float64 {
+	if count == 0 {
+		return 0
+	}
 	x, m := float64(count), float64(n)
 	return x / m * x / (m + zSquared(confidence)) / wilsonUpper(count, n, confidence)
 }

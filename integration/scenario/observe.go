@@ -18,8 +18,13 @@ import (
 // promises no order. Ids and recording times are left out.
 type Rows []string
 
-// Observe reads the network back as the engineer sees it.
+// Observe reads the network back as the engineer sees it, once all of it has
+// reached the statistics.
 func (s Site) Observe(ctx context.Context, c *Cast) (Rows, error) {
+	ends, err := s.CaughtUp(ctx)
+	if err != nil {
+		return nil, err
+	}
 	ctx = As(ctx, c.Engineer)
 	var rows Rows
 	orders, err := s.orders(ctx)
@@ -43,15 +48,15 @@ func (s Site) Observe(ctx context.Context, c *Cast) (Rows, error) {
 	}
 	sort.Strings(counts)
 	rows = append(rows, counts...)
-	stats, err := s.Statistics(ctx)
+	stats, err := s.Statistics(ctx, ends)
 	return append(rows, stats...), err
 }
 
-// Statistics reads the answers of reliability.
-func (s Site) Statistics(ctx context.Context) (Rows, error) {
+// Statistics reads the answers of reliability from at least these positions.
+func (s Site) Statistics(ctx context.Context, atLeast map[string]int64) (Rows, error) {
 	var rows Rows
 	for _, by := range [][]string{nil, {"customer"}, {"model"}, {"shop"}, {"customer", "mode"}} {
-		q := &reliabilityv1.Question{GroupBy: by}
+		q := &reliabilityv1.Question{GroupBy: by, AtLeast: atLeast}
 		m, err := s.reliability().QueryMtbr(ctx, &reliabilityv1.QueryMtbrRequest{Question: q})
 		if err != nil {
 			return nil, err

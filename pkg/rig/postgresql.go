@@ -80,8 +80,8 @@ func sharedPostgreSQL() (*postgresql, error) {
 	return shared.server, shared.err
 }
 
-// stopShared stops the shared server when one was started.
-func stopShared() {
+// stopSharedPostgreSQL stops the shared server when one was started.
+func stopSharedPostgreSQL() {
 	shared.once.Do(func() { shared.err = errors.New("the tests have ended") })
 	if shared.server != nil {
 		shared.server.stop()
@@ -249,14 +249,4 @@ func (s *postgresql) stop() {
 	// SIGINT is PostgreSQL's fast shutdown: sessions end, no waiting for them.
 	_ = s.process.Stop(syscall.SIGINT, stopGrace)
 	s.folder.remove()
-}
-
-// Main runs the tests of a package and stops the shared server afterwards. A
-// package without it is served too: the server then ends with the process.
-//
-//	func TestMain(m *testing.M) { rig.Main(m) }
-func Main(m *testing.M) {
-	code := m.Run()
-	stopShared()
-	os.Exit(code)
 }

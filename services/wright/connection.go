@@ -1,0 +1,120 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
+)
+
+// Connection is how a client command reaches a site.
+type Connection struct {
+	To        string `name:"to" group:"Connection" default:"127.0.0.1:7420" placeholder:"ADDR" help:"gRPC address of the site or service."`
+	Token     string `name:"token" group:"Connection" secret:"" placeholder:"TOKEN" help:"Token to sign in with; prefer the file, command lines are seen by others."`
+	TokenFile string `name:"token-file" group:"Connection" type:"path" placeholder:"FILE" help:"File that holds the token."`
+	TLS       bool   `name:"tls" group:"Connection" help:"Use TLS with the machine's certificate authorities."`
+	CA        string `name:"ca" group:"Connection" type:"path" placeholder:"FILE" help:"Use TLS; certificate authority that signed the site's certificate."`
+	Cert      string `name:"cert" group:"Connection" type:"path" placeholder:"FILE" help:"Client certificate, when the site asks for one."`
+	Key       string `name:"key" group:"Connection" type:"path" placeholder:"FILE" help:"Key of the client certificate."`
+}
+
+// maxMessage is what a server of ours sends at most.
+const maxMessage = 4 << 20
+
+// Dial connects; every call carries the token, when there is one.
+func (c *Connection) Dial() (*grpc.ClientConn, error) {
+	token, err := c.token()
+	if err != nil {
+		return nil, err
+	}
+	transport, err := c.transport()
+	if err != nil {
+		return nil, err
+	}
+	sign := signer(token)
+	target := c.To
+	if !strings.Contains(target, ":///") {
+		target = "passthrough:///" + target
+	}
+	return grpc.NewClient(target,
+		grpc.WithTransportCredentials(transport),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
+		grpc.WithUnaryInterceptor(sign.unary),
+		grpc.WithStreamInterceptor(sign.stream),
+	)
+}
+
+func (c *Connection) token() (string, error) {
+	if c.Token != "" && c.TokenFile != "" {
+		return "", usagef("--token and --token-file are both given; give one")
+	}
+	if c.TokenFile == "" {
+		return c.Token, nil
+	}
+	text, err := os.ReadFile(c.TokenFile)
+	if err != nil {
+		return "", usageError{fmt.Errorf("--token-file: %w", err)}
+	}
+	return strings.TrimSpace(string(text)), nil
+}
+
+func (c *Connection) transport() (credentials.TransportCredentials, error) {
+	if !c.TLS && c.CA == "" && c.Cert == "" {
+		return insecure.NewCredentials(), nil
+	}
+	t := &tls.Config{MinVersion: tls.VersionTLS12}
+	if c.CA != "" {
+		pem, err := os.ReadFile(c.CA)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--ca: %w", err)}
+		}
+		t.RootCAs = x509.NewCertPool()
+		if !t.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, usagef("--ca %s holds no PEM certificate", c.CA)
+		}
+	}
+	if c.Cert != "" {
+		pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--cert and --key: %w", err)}
+		}
+		t.Certificates = []tls.Certificate{pair}
+	}
+	return credentials.NewTLS(t), nil
+}
+
+// with runs one piece of work on a connection.
+func (c *Connection) with(work func(cc *grpc.ClientConn) error) error {
+	cc, err := c.Dial()
+	if err != nil {
+		return err
+	}
+	return errors.Join(work(cc), cc.Close())
+}
+
+// signer puts a token on every call. It is no grpc.PerRPCCredentials, because
+// those refuse a plain loopback connection.
+type signer string
+
+func (s signer) sign(ctx context.Context) context.Context {
+	if s == "" {
+		return ctx
+	}
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+string(s))
+}
+
+func (s signer) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, next grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+	return next(s.sign(ctx), method, req, reply, cc, opts...)
+}
+
+func (s signer) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string, next grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	return next(s.sign(ctx), desc, cc, method, opts...)
+}

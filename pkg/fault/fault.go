@@ -1,5 +1,3 @@
-// Package fault is the one kind of error that services give to callers, and
-// the one place where it becomes a gRPC status or an HTTP answer and back.
 package fault
 
 import (
@@ -22,6 +20,8 @@ type Error struct {
 	Fields []Field
 	// Missing lists shut gates and the like (PreconditionFailure detail).
 	Missing []Missing
+	// Reference finds the log line of an INTERNAL.
+	Reference string
 	// Cause is for the log only.
 	Cause error
 }

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"os"
@@ -40,16 +41,22 @@ func mustBuild(t testing.TB, name, dir, pkg string) string {
 	return path
 }
 
-// goBuild keeps programs in the user's cache folder, so that go build finds
-// them up to date the next time. Flags are the ones that tests are built with:
-// others would fill the build cache twice.
+// goBuild builds a program of the project into the work tree (bin/ is ignored),
+// and servers of other modules into the user's cache folder under their
+// versions. go build finds them up to date the next time. Flags are the ones
+// that tests are built with: others would fill the build cache twice.
 func goBuild(name, dir, pkg string) (string, error) {
 	root, err := repository()
 	if err != nil {
 		return "", err
 	}
-	out, err := cachePath(root, name)
-	if err != nil {
+	out := filepath.Join(root, "bin", "rig", name)
+	if !strings.HasPrefix(pkg, "./") {
+		if out, err = cachePath(filepath.Join(root, dir, "go.sum"), name); err != nil {
+			return "", err
+		}
+	}
+	if err := os.MkdirAll(filepath.Dir(out), 0o755); err != nil {
 		return "", err
 	}
 	entry, _ := builds.LoadOrStore(out, &build{})
@@ -58,16 +65,18 @@ func goBuild(name, dir, pkg string) (string, error) {
 	return out, b.err
 }
 
-// cachePath gives each work tree its own wright, so that two trees on one
-// machine do not run each other's.
-func cachePath(root, name string) (string, error) {
+// cachePath names a folder after the versions of everything that is built in,
+// so that work trees at different versions do not run each other's servers.
+func cachePath(sums, name string) (string, error) {
 	cache, err := os.UserCacheDir()
 	if err != nil {
 		return "", fmt.Errorf("no folder to keep built programs in: %w", err)
 	}
-	tree := strings.Trim(strings.ReplaceAll(root, string(filepath.Separator), "-"), "-")
-	folder := filepath.Join(cache, "spindlewright-rig", tree)
-	return filepath.Join(folder, name), os.MkdirAll(folder, 0o755)
+	text, err := os.ReadFile(sums)
+	if err != nil {
+		return "", err
+	}
+	return filepath.Join(cache, "spindlewright-rig", fmt.Sprintf("%s-%x", name, sha256.Sum256(text))[:len(name)+9], name), nil
 }
 
 func compile(out, dir, pkg string) error {
@@ -78,8 +87,6 @@ func compile(out, dir, pkg string) error {
 	defer unlock()
 	cmd := exec.Command("go", "build", "-buildvcs=false", "-o", out, pkg)
 	cmd.Dir = dir
-	// CGO is not needed by any of them, but a test may run under -race, which
-	// sets it; the environment is left alone so that the cache is shared.
 	if text, err := cmd.CombinedOutput(); err != nil {
 		return fmt.Errorf("%w\n%s", err, text)
 	}

@@ -143,7 +143,7 @@ func TestOpenNamesWhatWouldBeRight(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ name, location, want string }{
-		{"unknown scheme", "ftp://shop/blobs", `"ftp" is not known: give file:///path or s3://`},
+		{"unknown scheme", "ftp://shop/blobs", `"ftp" is not known: give a folder (file:///path)`},
 		{"host in a file URL", "file://shop/blobs", "give file:///absolute/path"},
 		{"no path", "file:", "give file:///absolute/path"},
 		{"options in a file URL", "file:///tmp/x?sync=no", "give file:///absolute/path"},

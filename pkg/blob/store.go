@@ -71,7 +71,7 @@ func Open(ctx context.Context, location string) (*Store, error) {
 		}
 		return &Store{f}, nil
 	default:
-		return nil, fmt.Errorf("blob: scheme %q is not known: give file:///path or s3://bucket?region=...", u.Scheme)
+		return nil, fmt.Errorf("blob: scheme %q is not known: give a folder (file:///path) or a bucket (s3://name?region=region)", u.Scheme)
 	}
 }
 

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+)
+
+// table prints rows under two lines of heads: what a column is, and its unit.
+// Words stand left, figures right.
+type table struct {
+	columns []column
+	rows    [][]string
+	notes   notes
+}
+
+type column struct {
+	head, unit string
+	words      bool
+}
+
+func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+
+func (t *table) print(w io.Writer) error {
+	widths := make([]int, len(t.columns))
+	head, unit := make([]string, len(t.columns)), make([]string, len(t.columns))
+	for i, c := range t.columns {
+		head[i], unit[i] = c.head, c.unit
+		widths[i] = max(utf8.RuneCountInString(c.head), utf8.RuneCountInString(c.unit))
+		for _, row := range t.rows {
+			widths[i] = max(widths[i], utf8.RuneCountInString(row[i]))
+		}
+	}
+	var b strings.Builder
+	t.line(&b, widths, head)
+	if strings.Join(unit, "") != "" {
+		t.line(&b, widths, unit)
+	}
+	for _, row := range t.rows {
+		t.line(&b, widths, row)
+	}
+	t.notes.print(&b)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (t *table) line(b *strings.Builder, widths []int, cells []string) {
+	var line strings.Builder
+	for i, cell := range cells {
+		pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell))
+		if i > 0 {
+			line.WriteString("  ")
+		}
+		if t.columns[i].words {
+			line.WriteString(cell + pad)
+		} else {
+			line.WriteString(pad + cell)
+		}
+	}
+	b.WriteString(strings.TrimRight(line.String(), " ") + "\n")
+}
+
+// notes are remarks below a table, each said once.
+type notes struct{ texts []string }
+
+// mark gives the sign that stands behind a figure for its remark.
+func (n *notes) mark(remark string) string {
+	if remark == "" {
+		return ""
+	}
+	for i, t := range n.texts {
+		if t == remark {
+			return noteSign(i)
+		}
+	}
+	n.texts = append(n.texts, remark)
+	return noteSign(len(n.texts) - 1)
+}
+
+func noteSign(i int) string { return " (" + strconv.Itoa(i+1) + ")" }
+
+func (n *notes) print(b *strings.Builder) {
+	for i, t := range n.texts {
+		fmt.Fprintf(b, " %s %s\n", noteSign(i), t)
+	}
+}
+
+// grouped writes a whole number in groups of three digits: 1,234,567.
+func grouped(n int64) string {
+	digits := strconv.FormatInt(n, 10)
+	sign := ""
+	if n < 0 {
+		sign, digits = "-", digits[1:]
+	}
+	for i := len(digits) - 3; i > 0; i -= 3 {
+		digits = digits[:i] + "," + digits[i:]
+	}
+	return sign + digits
+}
+
+// whole rounds hours to what is worth reading.
+func whole(v float64) string { return grouped(int64(math.Round(v))) }
+
+func fixed(v float64, digits int) string { return strconv.FormatFloat(v, 'f', digits, 64) }

@@ -7,7 +7,9 @@ set -euo pipefail
 missing=()
 compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null || command -v initdb >/dev/null || missing+=(postgresql)
 command -v cc >/dev/null || missing+=(gcc libc6-dev) # the race detector links with it
-command -v git >/dev/null || missing+=(git)
+for tool in git openssl sqlite3; do
+  command -v $tool >/dev/null || missing+=($tool)
+done
 
 if [ ${#missing[@]} -eq 0 ]; then
   echo "install: everything is there"

@@ -2,6 +2,7 @@ package rig
 
 import (
 	"os"
+	"os/exec"
 	"testing"
 )
 
@@ -17,3 +18,14 @@ func missing(t testing.TB, what, remedy string) {
 
 // failsOnMissing tells whether a value of CI asks for failing.
 func failsOnMissing(ci string) bool { return ci == "true" }
+
+// Tool gives the path of a program that the machine must have, and ends the
+// test like every missing thing when it has not. pack is its Debian package.
+func Tool(t testing.TB, name, pack string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		missing(t, "the program "+name, "install it (Debian: apt-get install "+pack+")")
+	}
+	return path
+}

@@ -27,7 +27,7 @@ func serveNATS(t *testing.T) *server.Server {
 	if !o.SyncAlways {
 		t.Error("nats.conf does not flush each message before acknowledging it")
 	}
-	o.DontListen, o.HTTPPort, o.StoreDir, o.NoSigs, o.NoLog = true, 0, store, true, true
+	o.Host, o.Port, o.HTTPPort, o.StoreDir, o.NoSigs, o.NoLog = "127.0.0.1", server.RANDOM_PORT, 0, store, true, true
 	s, err := server.NewServer(o)
 	if err != nil {
 		t.Fatal(err)
@@ -44,7 +44,7 @@ func serveNATS(t *testing.T) *server.Server {
 func as(t *testing.T, s *server.Server, service string) (nc *nats.Conn, refused chan error) {
 	t.Helper()
 	refused = make(chan error, 16)
-	nc, err := nats.Connect("", nats.InProcessServer(s), nats.UserInfo(service, service+"-secret"),
+	nc, err := nats.Connect(s.ClientURL(), nats.UserInfo(service, service+"-secret"),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { refused <- err }))
 	if err != nil {
 		t.Fatal(err)
@@ -92,7 +92,7 @@ func TestNATSUsersPublishTheirOwnEventsOnly(t *testing.T) {
 			}
 		})
 	}
-	if _, err := nats.Connect("", nats.InProcessServer(s)); err == nil {
+	if _, err := nats.Connect(s.ClientURL()); err == nil {
 		t.Error("a connection without a user is accepted")
 	}
 }

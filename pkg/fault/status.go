@@ -22,7 +22,7 @@ const (
 
 // Status is the error as gRPC carries it. The cause is left behind.
 func (e *Error) Status() *status.Status {
-	s := status.New(e.Code, e.Message)
+	s := status.New(e.Code, text(e.Message))
 	info := &errdetails.ErrorInfo{Reason: e.Word(), Domain: Domain}
 	if e.Reference != "" {
 		info.Metadata = map[string]string{referenceKey: e.Reference}
@@ -35,11 +35,15 @@ func (e *Error) Status() *status.Status {
 		details = append(details, preconditions(e.Missing))
 	}
 	with, err := s.WithDetails(details...)
-	if err != nil { // only for code OK, or text that is not UTF-8
+	if err != nil { // only for code OK
 		return s
 	}
 	return with
 }
+
+// text is s as protobuf takes it: what a caller sent may not be UTF-8, and it
+// may be quoted in a message.
+func text(s string) string { return strings.ToValidUTF8(s, "\uFFFD") }
 
 // GRPCStatus lets gRPC send an *Error that a handler returns directly.
 func (e *Error) GRPCStatus() *status.Status { return e.Status() }
@@ -55,7 +59,7 @@ func badRequest(fields []Field) *errdetails.BadRequest {
 	out := &errdetails.BadRequest{}
 	for _, f := range fields {
 		out.FieldViolations = append(out.FieldViolations,
-			&errdetails.BadRequest_FieldViolation{Field: f.Path, Description: f.Problem})
+			&errdetails.BadRequest_FieldViolation{Field: text(f.Path), Description: text(f.Problem)})
 	}
 	return out
 }
@@ -64,7 +68,7 @@ func preconditions(missing []Missing) *errdetails.PreconditionFailure {
 	out := &errdetails.PreconditionFailure{}
 	for _, m := range missing {
 		out.Violations = append(out.Violations,
-			&errdetails.PreconditionFailure_Violation{Type: m.Kind, Subject: m.Subject, Description: m.Text})
+			&errdetails.PreconditionFailure_Violation{Type: text(m.Kind), Subject: text(m.Subject), Description: text(m.Text)})
 	}
 	return out
 }

@@ -1,11 +1,13 @@
-// Package db opens a service's SQL store on SQLite or PostgreSQL, migrates it,
-// and runs its writes. (Signatures first; see the plan. Bodies follow.)
 package db
 
 import (
 	"context"
 	"database/sql"
-	"io/fs"
+	"fmt"
+	"sync"
+	"sync/atomic"
+
+	"go.opentelemetry.io/otel/trace"
 )
 
 // Engine is a kind of SQL store.
@@ -17,15 +19,6 @@ const (
 	PostgreSQL Engine = "postgresql"
 )
 
-// Migrations is a set of goose SQL files with its own version table, so that
-// plumbing packages and services each bring their own.
-type Migrations struct {
-	// Name of the set; its version table is goose_<name>.
-	Name string
-	// Files holds *.sql at its root.
-	Files fs.FS
-}
-
 // Config says where a store is.
 type Config struct {
 	// Service names the SQLite file and the PostgreSQL schema.
@@ -36,66 +29,140 @@ type Config struct {
 	Folder string
 	// Migrations are applied in this order.
 	Migrations []Migrations
+	// Connections is the most that a process opens to PostgreSQL for this
+	// service; 0 means 12, so that three services with two replicas each stay
+	// below the 100 that a fresh server allows. Leases come on top, one each.
+	Connections int
+	// Tracer gets a span for each write and, on PostgreSQL, each statement; nil
+	// for none.
+	Tracer trace.TracerProvider
 }
 
 // DB is an open, migrated store.
-type DB struct{}
+type DB struct {
+	service    string
+	migrations []Migrations
+	engine     engine
+	tracer     trace.Tracer
+	counts     counts
 
-// Open opens and migrates the store.
-func Open(ctx context.Context, c Config) (*DB, error) { panic("stub") }
+	closing sync.RWMutex // held for reading while a write enters
+	closed  bool
+	running sync.WaitGroup
+}
+
+// engine is what the two kinds of store do differently.
+type engine interface {
+	kind() Engine
+	// write runs j and answers after its COMMIT.
+	write(ctx context.Context, j *job) error
+	reader(ctx context.Context) Querier
+	view(ctx context.Context, read func(q Querier) error) error
+	lease(ctx context.Context, name string) (held bool, lost <-chan struct{}, release func(), err error)
+	describe(ctx context.Context) (Facts, error)
+	// pools are the sets of connections; the first is asked for health.
+	pools() []*sql.DB
+	pending() int
+	close() error
+}
+
+// counts are the running totals behind Stats.
+type counts struct {
+	jobs, commits, reruns, retries, panics atomic.Int64
+}
+
+// Open opens and migrates the store. The caller holds the lock of Folder.
+func Open(ctx context.Context, c Config) (*DB, error) {
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	d := &DB{service: c.Service, migrations: c.Migrations}
+	if c.Tracer != nil {
+		d.tracer = c.Tracer.Tracer("spindlewright/pkg/db")
+	}
+	var err error
+	if c.URL == "" {
+		d.engine, err = openSQLite(ctx, c, &d.counts)
+	} else {
+		d.engine, err = openPostgreSQL(ctx, c, &d.counts)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open the store of %s: %w", c.Service, AsFault(err))
+	}
+	return d, nil
+}
 
 // Engine says which kind of store it is.
-func (d *DB) Engine() Engine { panic("stub") }
+func (d *DB) Engine() Engine { return d.engine.kind() }
 
-// Reader runs queries outside a write, on ctx.
-func (d *DB) Reader(ctx context.Context) Querier { panic("stub") }
+// Service is the name of the service whose store it is.
+func (d *DB) Service() string { return d.service }
 
 // Write runs job in one transaction and returns after COMMIT. A job is SQL
 // only, may run more than once, and no client can cancel it. When job returns
 // an error nothing of it stays. On SQLite, jobs of concurrent callers share
 // one commit, a savepoint each.
-func (d *DB) Write(ctx context.Context, job func(tx *Tx) error) error { panic("stub") }
+func (d *DB) Write(ctx context.Context, job func(tx *Tx) error) error {
+	if inJob(ctx) {
+		return errNested
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if !d.enter() {
+		return errClosed()
+	}
+	defer d.running.Done()
+	ctx, end := d.span(ctx)
+	j := newJob(ctx, job)
+	err := d.engine.write(ctx, j)
+	end(err)
+	return AsFault(err)
+}
+
+// enter counts a write in, unless the store is being closed.
+func (d *DB) enter() bool {
+	d.closing.RLock()
+	defer d.closing.RUnlock()
+	if d.closed {
+		return false
+	}
+	d.running.Add(1)
+	return true
+}
+
+// Reader runs queries outside a write, on ctx.
+func (d *DB) Reader(ctx context.Context) Querier { return d.engine.reader(ctx) }
+
+// View runs read on one unchanging state of the store, for answers put together
+// from several queries.
+func (d *DB) View(ctx context.Context, read func(q Querier) error) error {
+	return AsFault(d.engine.view(ctx, read))
+}
 
 // Lease tries to become the one process that does `name` for this store:
 // a session advisory lock on PostgreSQL; always held on SQLite, where the
 // folder lock already decides. lost is closed when the lease is gone.
 func (d *DB) Lease(ctx context.Context, name string) (held bool, lost <-chan struct{}, release func(), err error) {
-	panic("stub")
+	held, lost, release, err = d.engine.lease(ctx, name)
+	return held, lost, release, AsFault(err)
+}
+
+// Health asks the store for an answer.
+func (d *DB) Health(ctx context.Context) error {
+	var one int
+	return AsFault(d.Reader(ctx).QueryRow("SELECT 1").Scan(&one))
 }
 
 // Close waits for running jobs and closes the store.
-func (d *DB) Close() error { panic("stub") }
-
-// Querier is what reading needs; both a Reader and a Tx are one.
-type Querier interface {
-	Query(query string, args ...any) (*sql.Rows, error)
-	QueryRow(query string, args ...any) *sql.Row
+func (d *DB) Close() error {
+	d.closing.Lock()
+	again := d.closed
+	d.closed = true
+	d.closing.Unlock()
+	if again {
+		return nil
+	}
+	d.running.Wait()
+	return d.engine.close()
 }
-
-// Tx is a running write.
-type Tx struct{}
-
-// Exec runs a statement.
-func (t *Tx) Exec(query string, args ...any) (sql.Result, error) { panic("stub") }
-
-// Query runs a query.
-func (t *Tx) Query(query string, args ...any) (*sql.Rows, error) { panic("stub") }
-
-// QueryRow runs a query for one row.
-func (t *Tx) QueryRow(query string, args ...any) *sql.Row { panic("stub") }
-
-// ForUpdate is " FOR UPDATE" on PostgreSQL and empty on SQLite, to be
-// appended to a SELECT that precedes an update.
-func (t *Tx) ForUpdate() string { panic("stub") }
-
-// AfterCommit runs f once the transaction is durable; not at all otherwise.
-func (t *Tx) AfterCommit(f func()) { panic("stub") }
-
-// Context carries the trace of the caller, never its deadline.
-func (t *Tx) Context() context.Context { panic("stub") }
-
-// IsUnique reports whether err is a broken unique or primary key.
-func IsUnique(err error) bool { panic("stub") }
-
-// Placeholders is "($1,$2),($3,$4)" for rows x columns, numbered from first.
-func Placeholders(rows, columns, first int) string { panic("stub") }

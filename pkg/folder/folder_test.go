@@ -4,12 +4,12 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 )
 
 func acquire(t *testing.T, path string) *Lock {
@@ -93,12 +93,15 @@ func TestKilledHolder(t *testing.T) {
 			t.Fatal(err)
 		}
 		fmt.Println("held")
-		time.Sleep(time.Minute) // until killed
+		_, _ = io.Copy(io.Discard, os.Stdin) // until killed, or the parent is gone
 		return
 	}
 	path := t.TempDir()
 	child := exec.Command(os.Args[0], "-test.run=^TestKilledHolder$")
 	child.Env = append(os.Environ(), "FOLDER_TEST_HOLD="+path)
+	if _, err := child.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
 	out, err := child.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

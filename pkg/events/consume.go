@@ -9,6 +9,8 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"go.opentelemetry.io/otel"
 	"go.opentelemetry.io/otel/trace"
+
+	"spindlewright/pkg/failpoint"
 )
 
 const (
@@ -224,7 +226,7 @@ func (s *source) take(ctx context.Context, msgs []jetstream.Msg) error {
 	if err := s.apply(ctx, batch); err != nil {
 		return err
 	}
-	if err := hit("inbox.before-ack"); err != nil {
+	if err := failpoint.Hit("inbox.before-ack"); err != nil {
 		return err
 	}
 	if last == nil {

@@ -8,6 +8,7 @@ import (
 
 	"spindlewright/pkg/clock"
 	"spindlewright/pkg/db"
+	"spindlewright/pkg/failpoint"
 )
 
 // errMoved says that the store is elsewhere than the caller thought: another
@@ -51,7 +52,7 @@ func (s *step) run(ctx context.Context) (outcome, error) {
 }
 
 func (s *step) fold(tx *db.Tx) (outcome, error) {
-	if err := hit("inbox.before-apply"); err != nil {
+	if err := failpoint.Hit("inbox.before-apply"); err != nil {
 		return outcome{}, err
 	}
 	if err := s.lock(tx); err != nil {
@@ -67,7 +68,7 @@ func (s *step) fold(tx *db.Tx) (outcome, error) {
 	if err != nil {
 		return outcome{}, err
 	}
-	return out, hit("inbox.before-commit")
+	return out, failpoint.Hit("inbox.before-commit")
 }
 
 // lock makes sure that the store is where the caller thinks, and keeps it

@@ -7,6 +7,8 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+
+	"spindlewright/pkg/failpoint"
 )
 
 const (
@@ -181,7 +183,7 @@ func (r *relay) pass(ctx context.Context, force bool) (more bool, err error) {
 
 // advance combines the mark of the last batch with the positions of the next.
 func (r *relay) advance(ctx context.Context) (more bool, err error) {
-	if err := hit("outbox.before-mark"); err != nil {
+	if err := failpoint.Hit("outbox.before-mark"); err != nil {
 		return false, err
 	}
 	mark := int64(-1)
@@ -200,7 +202,7 @@ func (r *relay) advance(ctx context.Context) (more bool, err error) {
 	if st.epoch != epoch {
 		r.synced = false
 	}
-	return given == relayRows, hit("outbox.after-mark")
+	return given == relayRows, failpoint.Hit("outbox.after-mark")
 }
 
 // publishNext publishes one batch after the cursor.
@@ -212,13 +214,13 @@ func (r *relay) publishNext(ctx context.Context) error {
 	if len(batch) == 0 || batch[0].Position != r.cursor+1 {
 		return errors.New("the outbox has a hole after a position that was given")
 	}
-	if err := hit("outbox.before-publish"); err != nil {
+	if err := failpoint.Hit("outbox.before-publish"); err != nil {
 		return err
 	}
 	sent, err := publish(ctx, r.js, streamName(r.o.service), batch)
 	r.o.meters.published(ctx, sent)
 	if err == nil {
-		err = hit("outbox.after-publish")
+		err = failpoint.Hit("outbox.after-publish")
 	}
 	if err == nil {
 		r.cursor += int64(sent)

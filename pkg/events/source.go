@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"spindlewright/pkg/db"
+	"spindlewright/pkg/failpoint"
 )
 
 // source is the follower's side of one source: where it is, and how it gets on.
@@ -200,7 +201,7 @@ func (s *source) do(ctx context.Context, st *step) error {
 	}
 	s.committed = time.Now()
 	s.in.meters.folded(ctx, s.name, out)
-	return hit("inbox.after-commit")
+	return failpoint.Hit("inbox.after-commit")
 }
 
 func (s *source) drop(ctx context.Context, n int, why string) {

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 )
 
@@ -29,7 +30,11 @@ const (
 const writeBuffer = 256 << 10
 
 // folder keeps each blob as a file <root>/<tenant>/<sha256>.
-type folder struct{ root string }
+type folder struct {
+	root string
+	// tenants are those whose folder is known to survive a power cut.
+	tenants sync.Map
+}
 
 func openFolder(root string) (*folder, error) {
 	root, err := filepath.Abs(root)
@@ -104,23 +109,31 @@ func (f *folder) write(fill func(io.Writer) error) (path string, err error) {
 func (f *folder) publish(temporary, key string) error {
 	final := f.path(key)
 	tenant := filepath.Dir(final)
-	if err := os.Mkdir(tenant, folderMode); err == nil {
-		if err := syncFolder(f.root); err != nil {
-			return err
-		}
-	} else if !errors.Is(err, fs.ErrExist) {
+	if err := os.Mkdir(tenant, folderMode); err != nil && !errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("blob: %w", err)
 	}
 	if err := os.Rename(temporary, final); err != nil {
 		return fmt.Errorf("blob: %w", err)
 	}
-	return syncFolder(tenant)
+	return f.settle(key)
 }
 
-// settle flushes the folders of a blob that another call made visible and may
-// not have flushed yet.
+// settle flushes the folders of a visible blob. The caller may have found the
+// blob, or the tenant's folder, where another call made it and has not flushed
+// it yet; so only a flush of this process's own is trusted.
 func (f *folder) settle(key string) error {
-	return errors.Join(syncFolder(filepath.Dir(f.path(key))), syncFolder(f.root))
+	tenant := filepath.Dir(f.path(key))
+	if err := syncFolder(tenant); err != nil {
+		return err
+	}
+	if _, known := f.tenants.Load(tenant); known {
+		return nil
+	}
+	if err := syncFolder(f.root); err != nil {
+		return err
+	}
+	f.tenants.Store(tenant, true)
+	return nil
 }
 
 // syncFolder makes names in a folder survive a power cut.

@@ -1,0 +1,35 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+)
+
+// invite says where the running site is and what to try next.
+func (d *demo) invite(ctx context.Context, kept bool) error {
+	folder, names, err := d.writeTokens(ctx)
+	if err != nil {
+		return err
+	}
+	engineer := filepath.Join(folder, "engineer.token")
+	data := d.data + " (removed at the end; --data DIR keeps it)"
+	if kept {
+		data = d.data
+	}
+	_, err = fmt.Fprintf(d.out.Out, `
+Serving until interrupted
+  gRPC             %s
+  operator's HTTP  http://%s/metrics, /healthz, /readyz
+  data             %s
+  tokens           %s: %d files, one for each person of the demo
+  first operator   %s
+Try
+  wright query modes --to %s --token-file %s --by lubrication
+  wright query mtbr --to %s --token-file %s --filter 'customer = "harrow-mills"' --by model --json
+  wright import %s --to %s --token-file %s
+`, d.site.GRPCAddr(), d.site.OpsAddr(), data, folder, len(names), d.site.OperatorTokenFile(),
+		d.site.GRPCAddr(), engineer, d.site.GRPCAddr(), engineer,
+		filepath.Join(d.data, "history.csv"), d.site.GRPCAddr(), filepath.Join(folder, "steward.token"))
+	return err
+}

@@ -1,0 +1,148 @@
+package vocabulary
+
+// CommonPractice is the source of terms that no standard gives.
+const CommonPractice = "common practice"
+
+// iso14224 gives mode, mechanism and cause their meaning; the terms under its
+// headings are the trade's.
+const iso14224 = "ISO 14224"
+
+var lists = []List{
+	{ReasonForRemoval, []Term{
+		{"noise", "It could be heard.", CommonPractice},
+		{"vibration", "It was felt or measured to vibrate.", CommonPractice},
+		{"temperature", "It ran too warm or tripped on temperature.", CommonPractice},
+		{"crash", "Tool or spindle hit something.", CommonPractice},
+		{"clamping_failure", "The tool was not held or not let go.", CommonPractice},
+		{"leakage", "Coolant, oil or air came out or in.", CommonPractice},
+		{"electrical_fault", "Motor, encoder or a sensor failed.", CommonPractice},
+		{"accuracy", "Parts or a test bar were out of tolerance.", CommonPractice},
+		{"preventive", "Removed before it failed, by plan. Not a failure.", CommonPractice},
+		{"unknown", "Nobody said.", CommonPractice},
+	}},
+	{Lubrication, []Term{
+		{"grease", "Grease for life, charged at assembly.", CommonPractice},
+		{"oil_air", "Metered oil carried along a line by air.", CommonPractice},
+		{"oil_mist", "Oil as a mist in air.", CommonPractice},
+		{"oil_jet", "Oil injected at the bearing and scavenged.", CommonPractice},
+	}},
+	{Drive, []Term{
+		{"belt", "Belt from a motor beside the spindle.", CommonPractice},
+		{"gear", "Gears in the headstock.", CommonPractice},
+		{"direct_coupled", "Motor in line, with a coupling.", CommonPractice},
+		{"integral_motor", "Rotor on the spindle shaft itself.", CommonPractice},
+	}},
+	{Severity, []Term{
+		{"note", "For the record.", CommonPractice},
+		{"minor", "Does not limit use.", CommonPractice},
+		{"major", "Limits use or life; must be put right.", CommonPractice},
+		{"critical", "Endangers people or the machine.", CommonPractice},
+	}},
+	{FindingRole, []Term{
+		{"primary_failure", "What failed first. One an order.", CommonPractice},
+		{"secondary_damage", "Follows from the primary failure.", CommonPractice},
+		{"routine_renewal", "Renewed because it is opened anyway, without damage.", CommonPractice},
+		{"customer_request", "Renewed because the customer wants it.", CommonPractice},
+		{"found_while_open", "Damage that has nothing to do with the removal.", CommonPractice},
+	}},
+	{Outcome, []Term{
+		{"repaired", "Left the shop fit for use.", CommonPractice},
+		{"scrapped", "Beyond repair; it will not run again.", CommonPractice},
+		{"returned_unrepaired", "Went back as it came.", CommonPractice},
+		{"exchanged", "Another spindle went to the customer in its place.", CommonPractice},
+	}},
+	{ReadingSource, []Term{
+		{"meter", "Spindle-on hours read at the machine.", CommonPractice},
+		{"customer_report", "The customer said so.", CommonPractice},
+		{"condition_monitoring", "A monitoring system reported it.", CommonPractice},
+		{"visit", "Our own people read it on a visit.", CommonPractice},
+	}},
+	{HoldReason, []Term{
+		{"awaiting_customer", "The customer has to answer.", CommonPractice},
+		{"awaiting_parts", "Parts are not here.", CommonPractice},
+		{"at_subcontractor", "Parts are out for work.", CommonPractice},
+		{"question_open", "An engineer has to answer.", CommonPractice},
+		{"capacity", "No bench or machine is free.", CommonPractice},
+	}},
+	{FailureMode, []Term{
+		{"vibration", "It vibrates more than it should.", iso14224},
+		{"noise", "It is louder or sounds different.", iso14224},
+		{"overheating", "It runs warmer than it should.", iso14224},
+		{"seizure", "It does not turn, or turns hard.", iso14224},
+		{"runout_excessive", "Nose or test bar runs out.", iso14224},
+		{"clamping_force_low", "The drawbar pulls with too little force.", iso14224},
+		{"tool_not_released", "The tool does not come out.", iso14224},
+		{"leakage", "Fluid passes where it should not.", iso14224},
+		{"insulation_low", "Winding resistance to earth is too low.", iso14224},
+		{"encoder_fault", "Position or speed signal is missing or wrong.", iso14224},
+		{"unknown", "How it showed was not recorded.", iso14224},
+		{"other", "Another way of showing; the note says which.", iso14224},
+	}},
+	{FailureMechanism, mechanisms},
+	{FailureCause, []Term{
+		{"design", "Wrong for the duty as designed.", iso14224},
+		{"fabrication_assembly", "Made or put together wrongly.", iso14224},
+		{"installation", "Mounted in the machine wrongly.", iso14224},
+		{"operation_crash", "Driven into something.", iso14224},
+		{"operation_overload", "Cut or clamped harder than permitted.", iso14224},
+		{"operation_speed", "Run faster than permitted, or cold to full speed.", iso14224},
+		{"contamination_coolant", "Coolant or dirt got in.", iso14224},
+		{"lubrication_lack", "Too little lubricant, or too old.", iso14224},
+		{"lubrication_excess", "Too much lubricant.", iso14224},
+		{"maintenance", "Maintained wrongly or not at all.", iso14224},
+		{"storage_transport", "Damaged while it did not run.", iso14224},
+		{"wear_expected", "Worn as it should be after its time.", iso14224},
+		{"unknown", "The cause was not found.", iso14224},
+		{"other", "Another cause; the note says which.", iso14224},
+	}},
+	{Component, []Term{
+		{"front_bearing_set", "Bearings at the tool side, as one matched set.", CommonPractice},
+		{"rear_bearing", "Bearing at the far side.", CommonPractice},
+		{"drawbar", "Rod that pulls the tool in.", CommonPractice},
+		{"disc_springs", "Spring stack that clamps the tool.", CommonPractice},
+		{"gripper", "Fingers or collet that hold the tool.", CommonPractice},
+		{"shaft", "The turning body.", CommonPractice},
+		{"taper", "The seat of the tool in the shaft.", CommonPractice},
+		{"housing", "The standing body.", CommonPractice},
+		{"rotary_union", "Joint that lets coolant or air into the turning shaft.", CommonPractice},
+		{"seal", "Any seal, contact or labyrinth.", CommonPractice},
+		{"spacer", "Ring that sets distance or preload.", CommonPractice},
+		{"winding", "Stator winding with its thermistors.", CommonPractice},
+		{"rotor", "Rotor of an integral motor.", CommonPractice},
+		{"encoder", "Encoder ring or head.", CommonPractice},
+		{"sensor", "Any other sensor.", CommonPractice},
+		{"belt_pulley", "Pulley on the shaft.", CommonPractice},
+		{"coupling", "Coupling to the motor.", CommonPractice},
+		{"cooling_jacket", "Sleeve that carries the cooling fluid.", CommonPractice},
+		{"lubrication_line", "Line or nozzle that feeds the bearings.", CommonPractice},
+		{"other", "Another part; the note says which.", CommonPractice},
+	}},
+}
+
+// iso15243 is the classification of damage to rolling bearings.
+const iso15243 = "ISO 15243"
+
+var mechanisms = []Term{
+	{"subsurface_fatigue", "Cracks that began below the raceway.", iso15243},
+	{"surface_fatigue", "Micro-spalls that began at the surface.", iso15243},
+	{"abrasive_wear", "Material worn off by hard particles.", iso15243},
+	{"adhesive_wear", "Smearing: material torn over by sliding.", iso15243},
+	{"moisture_corrosion", "Rust or etching by water or coolant.", iso15243},
+	{"frictional_corrosion_fretting", "Fretting between seat and ring.", iso15243},
+	{"frictional_corrosion_false_brinelling", "Marks at ball pitch from vibration at rest.", iso15243},
+	{"excessive_current_erosion", "Craters from a strong current.", iso15243},
+	{"current_leakage_erosion", "Grey or fluted track from a steady small current.", iso15243},
+	{"overload_deformation", "True brinelling: dents from one overload.", iso15243},
+	{"particle_indentation", "Dents from particles rolled over.", iso15243},
+	{"forced_fracture", "Broken by one overload.", iso15243},
+	{"fatigue_fracture", "Broken by many cycles.", iso15243},
+	{"thermal_cracking", "Cracks from frictional heat.", iso15243},
+	{"spring_fatigue", "Springs cracked or lost force.", CommonPractice},
+	{"seal_wear", "Seal lip or face worn.", CommonPractice},
+	{"insulation_breakdown", "Winding insulation failed.", CommonPractice},
+	{"lubricant_degradation", "Grease or oil aged, dried or bled out.", CommonPractice},
+	{"mechanical_impact", "Bent or dented by a blow.", CommonPractice},
+	{"loosening", "A fastener or fit came loose.", CommonPractice},
+	{"unknown", "The mechanism was not found.", iso14224},
+	{"other", "Another mechanism; the note says which.", iso14224},
+}

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"spindlewright/pkg/access"
 )
 
 // The modules a process can run.
@@ -247,8 +249,8 @@ func checkStores(s Settings) error {
 	if s.SQLURL != "" && !strings.HasPrefix(s.SQLURL, "postgres://") && !strings.HasPrefix(s.SQLURL, "postgresql://") {
 		errs = append(errs, errors.New("sql_url: begins with another scheme than postgres://; give postgres://USER@HOST/DATABASE, or leave it empty for SQLite"))
 	}
-	if s.BlobURL != "" && !strings.HasPrefix(s.BlobURL, "s3://") {
-		errs = append(errs, errors.New("blob_url: begins with another scheme than s3://; give s3://BUCKET?region=..., or leave it empty for a folder"))
+	if s.BlobURL != "" && !strings.HasPrefix(s.BlobURL, "s3://") && !strings.HasPrefix(s.BlobURL, "file:///") {
+		errs = append(errs, errors.New("blob_url: begins with neither s3:// nor file:///; give s3://BUCKET?region=..., or leave it empty for a folder in the data folder"))
 	}
 	return errors.Join(errs...)
 }
@@ -264,19 +266,19 @@ func checkTokens(s Settings) error {
 	if u.Scheme != "https" && !loopbackHost(u.Hostname()) {
 		return errors.New("jwks_url: keys fetched in plain from another machine can be forged on the way; give an https:// address")
 	}
-	if s.Issuer == builtInIssuer {
+	if s.Issuer == access.BuiltInIssuer {
 		return errors.New("issuer: with jwks_url the tokens come from that provider; give the issuer (iss) it writes into them")
 	}
 	return nil
 }
 
-// builtInIssuer is the issuer of module access.
-const builtInIssuer = "spindlewright"
-
 func checkNumbers(s Settings) error {
 	var errs []error
 	if !(s.TraceSampling >= 0 && s.TraceSampling <= 1) {
 		errs = append(errs, fmt.Errorf("trace_sampling: is %v; give a share from 0 to 1", s.TraceSampling))
+	}
+	if s.NATSReplicas < 1 || s.NATSReplicas > 5 {
+		errs = append(errs, fmt.Errorf("nats_replicas: is %d; give 1 to 5, and 3 for a cluster", s.NATSReplicas))
 	}
 	if s.ShutdownDeadline <= 0 {
 		errs = append(errs, fmt.Errorf("shutdown_deadline: is %v; give a time above 0, for example 20s", s.ShutdownDeadline))

@@ -69,7 +69,10 @@ func TestArrange(t *testing.T) {
 			}},
 		{"reachable from outside behind a proxy, tokens from elsewhere", func(s *Settings) {
 			s.Listen, s.TLSElsewhere, s.JWKSURL, s.Issuer = ":7420", true, "https://id/jwks", "https://id"
-		}, func(t *testing.T, a Arrangement) { want(t, "exposed", len(a.Exposed), 1); want(t, "notes", len(a.Notes), 2) }},
+		}, func(t *testing.T, a Arrangement) {
+			want(t, "exposed", len(a.Exposed), 1)
+			want(t, "notes", len(a.Notes), 2)
+		}},
 		{"metrics reachable from outside", func(s *Settings) { s.OpsListen = "0.0.0.0:7421" },
 			func(t *testing.T, a Arrangement) { want(t, "exposed", strings.Join(a.Exposed, " "), "ops_listen") }},
 		{"loopback has several names", func(s *Settings) { s.Listen, s.OpsListen = "localhost:0", "[::1]:0" },
@@ -120,6 +123,7 @@ func TestArrangeRefuses(t *testing.T) {
 		{"keys fetched in plain", func(s *Settings) { s.JWKSURL, s.Issuer = "http://id/jwks", "x" }, []string{"jwks_url", "https://"}},
 		{"another provider under our name", func(s *Settings) { s.JWKSURL = "https://id/jwks" }, []string{"issuer", "iss"}},
 		{"a share above one", func(s *Settings) { s.TraceSampling = 1.5 }, []string{"trace_sampling", "0 to 1"}},
+		{"no copy of a stream", func(s *Settings) { s.NATSReplicas = 0 }, []string{"nats_replicas", "1 to 5"}},
 		{"no time to stop", func(s *Settings) { s.ShutdownDeadline = -time.Second }, []string{"shutdown_deadline", "20s"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -29,6 +29,8 @@ type Settings struct {
 	NATSCert  string `name:"nats-cert" group:"Settings" type:"path" placeholder:"FILE" help:"Client certificate for NATS."`
 	NATSKey   string `name:"nats-key" group:"Settings" type:"path" placeholder:"FILE" help:"Key of the client certificate for NATS."`
 
+	NATSReplicas int `name:"nats-replicas" group:"Settings" default:"1" placeholder:"N" help:"Copies of each stream in a NATS cluster, 1 to 5; used when a stream is made."`
+
 	Peers  map[string]string `name:"peers" group:"Settings" mapsep:"," placeholder:"SERVICE=ADDR,..." help:"Where the services are that do not run here."`
 	PeerCA string            `name:"peer-ca" group:"Settings" type:"path" placeholder:"FILE" help:"Certificate authority of the peers' listeners; switches TLS on towards them."`
 
@@ -41,9 +43,8 @@ type Settings struct {
 
 	SigningKeys string `name:"signing-keys" group:"Settings" type:"path" placeholder:"DIR" help:"Folder of the keys that sign tokens, shared by all replicas of module access; empty means access/keys in the data folder."`
 
-	JWKSURL  string `name:"jwks-url" group:"Settings" placeholder:"URL" help:"Key set of an external identity provider that issues the tokens; empty means module access."`
-	Issuer   string `name:"issuer" group:"Settings" default:"spindlewright" placeholder:"TEXT" help:"Issuer (iss) that tokens must carry."`
-	Audience string `name:"audience" group:"Settings" default:"spindlewright" placeholder:"TEXT" help:"Audience (aud) that tokens must carry."`
+	JWKSURL string `name:"jwks-url" group:"Settings" placeholder:"URL" help:"Key set of an external identity provider that issues the tokens; empty means module access."`
+	Issuer  string `name:"issuer" group:"Settings" default:"spindlewright" placeholder:"TEXT" help:"Issuer (iss) that tokens must carry. Their audience (aud) must be spindlewright."`
 
 	TraceSampling float64 `name:"trace-sampling" group:"Settings" default:"0.01" placeholder:"SHARE" help:"Share of traces that start here and are kept, 0 to 1. Exporters are chosen by the standard OTEL_* variables; without OTEL_TRACES_EXPORTER there are no traces."`
 

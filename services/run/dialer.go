@@ -16,7 +16,6 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/keepalive"
-	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/stats"
 	"google.golang.org/grpc/test/bufconn"
 )
@@ -31,11 +30,8 @@ type dialer struct {
 	conns map[string]*grpc.ClientConn
 }
 
-// identity signs the calls of one process to others.
-type identity func() (token string, err error)
-
 // newDialer prepares a connection to every service of the installation.
-func newDialer(a Arrangement, s Settings, door *bufconn.Listener, who identity, watch stats.Handler) (*dialer, error) {
+func newDialer(a Arrangement, s Settings, door *bufconn.Listener, watch stats.Handler) (*dialer, error) {
 	remote, err := peerTransport(s)
 	if err != nil {
 		return nil, err
@@ -44,9 +40,9 @@ func newDialer(a Arrangement, s Settings, door *bufconn.Listener, who identity, 
 	for service, peer := range a.Peers {
 		var cc *grpc.ClientConn
 		if peer.InMemory {
-			cc, err = dialMemory(door, who)
+			cc, err = dialMemory(door)
 		} else {
-			cc, err = dialPeer(peer.Address, remote, who, watch)
+			cc, err = dialPeer(peer.Address, remote, watch)
 		}
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("connect to %s: %w", service, err), d.close(context.Background()))
@@ -56,13 +52,19 @@ func newDialer(a Arrangement, s Settings, door *bufconn.Listener, who identity, 
 	return d, nil
 }
 
-// to gives the connection to a service.
-func (d *dialer) to(service string) (grpc.ClientConnInterface, error) {
-	cc, ok := d.conns[service]
-	if !ok {
-		return nil, fmt.Errorf("service %s is not part of this installation", service)
+// dial gives a service its connection to another.
+type dial func(service string) (grpc.ClientConnInterface, error)
+
+// as signs the calls with a service's own credentials.
+func (d *dialer) as(who credentials.PerRPCCredentials) dial {
+	by := grpc.PerRPCCredentials(who)
+	return func(service string) (grpc.ClientConnInterface, error) {
+		cc, ok := d.conns[service]
+		if !ok {
+			return nil, fmt.Errorf("service %s is not part of this installation", service)
+		}
+		return signed{cc, by}, nil
 	}
-	return cc, nil
 }
 
 func (d *dialer) close(context.Context) error {
@@ -73,9 +75,10 @@ func (d *dialer) close(context.Context) error {
 	return errors.Join(errs...)
 }
 
-func dialMemory(door *bufconn.Listener, who identity) (*grpc.ClientConn, error) {
-	return grpc.NewClient("passthrough:///memory", append(commonOptions(who, true),
+func dialMemory(door *bufconn.Listener) (*grpc.ClientConn, error) {
+	return grpc.NewClient("passthrough:///memory", append(commonOptions(),
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithUnaryInterceptor(carryUnary),
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return door.DialContext(ctx) }),
 	)...)
 }
@@ -83,11 +86,11 @@ func dialMemory(door *bufconn.Listener, who identity) (*grpc.ClientConn, error) 
 // takeTurns spreads calls over all addresses of a dns:/// name.
 const takeTurns = `{"loadBalancingConfig":[{"round_robin":{}}]}`
 
-func dialPeer(target string, transport credentials.TransportCredentials, who identity, watch stats.Handler) (*grpc.ClientConn, error) {
+func dialPeer(target string, transport credentials.TransportCredentials, watch stats.Handler) (*grpc.ClientConn, error) {
 	if !strings.HasPrefix(target, "dns:///") {
 		target = "passthrough:///" + target
 	}
-	return grpc.NewClient(target, append(commonOptions(who, false),
+	return grpc.NewClient(target, append(commonOptions(),
 		grpc.WithTransportCredentials(transport),
 		grpc.WithDefaultServiceConfig(takeTurns),
 		grpc.WithStatsHandler(watch),
@@ -95,8 +98,16 @@ func dialPeer(target string, transport credentials.TransportCredentials, who ide
 	)...)
 }
 
-func commonOptions(who identity, memory bool) []grpc.DialOption {
-	out := outgoing{who, memory}
+// dialPeerPlainly is dialPeer for a caller of its own settings.
+func dialPeerPlainly(target string, s Settings, watch stats.Handler) (*grpc.ClientConn, error) {
+	transport, err := peerTransport(s)
+	if err != nil {
+		return nil, err
+	}
+	return dialPeer(target, transport, watch)
+}
+
+func commonOptions() []grpc.DialOption {
 	return []grpc.DialOption{
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
 		grpc.WithConnectParams(grpc.ConnectParams{
@@ -104,42 +115,26 @@ func commonOptions(who identity, memory bool) []grpc.DialOption {
 			// A peer that has just started must not be met with a long wait.
 			MinConnectTimeout: 2 * time.Second,
 		}),
-		grpc.WithUnaryInterceptor(out.unary),
-		grpc.WithStreamInterceptor(out.stream),
 	}
 }
 
-// outgoing signs calls and carries the trace of calls in memory.
-type outgoing struct {
-	who    identity
-	memory bool
+// carryUnary carries the trace of calls in memory.
+func carryUnary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, next grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+	return next(carry(ctx), method, req, reply, cc, opts...)
 }
 
-func (o outgoing) prepare(ctx context.Context) (context.Context, error) {
-	if o.memory {
-		ctx = carry(ctx)
-	}
-	token, err := o.who()
-	if err != nil {
-		return nil, fmt.Errorf("sign a call to another service: %w", err)
-	}
-	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token), nil
+// signed is a connection on which every call is signed by one service.
+type signed struct {
+	grpc.ClientConnInterface
+	by grpc.CallOption
 }
 
-func (o outgoing) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, next grpc.UnaryInvoker, opts ...grpc.CallOption) error {
-	ctx, err := o.prepare(ctx)
-	if err != nil {
-		return err
-	}
-	return next(ctx, method, req, reply, cc, opts...)
+func (s signed) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	return s.ClientConnInterface.Invoke(ctx, method, args, reply, append(opts, s.by)...)
 }
 
-func (o outgoing) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string, next grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
-	ctx, err := o.prepare(ctx)
-	if err != nil {
-		return nil, err
-	}
-	return next(ctx, desc, cc, method, opts...)
+func (s signed) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	return s.ClientConnInterface.NewStream(ctx, desc, method, append(opts, s.by)...)
 }
 
 // peerTransport is TLS towards peers when their authority is known, with this

@@ -1,20 +1,24 @@
 package run
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
+	"sync/atomic"
 	"time"
 
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/health"
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/stats"
 	"google.golang.org/grpc/test/bufconn"
 
 	"spindlewright/pkg/fault"
@@ -33,6 +37,8 @@ type door struct {
 	tls     *tls.Config
 	checks  lateChecks
 	serving chan error
+	// opened is true while calls are accepted.
+	opened atomic.Bool
 }
 
 // guard is what pkg/access offers for a server.
@@ -107,11 +113,13 @@ func (d *door) open(listen string, g guard, contracts []string) error {
 	for _, l := range []net.Listener{d.tcp, d.memory} {
 		go func() { d.serving <- d.server.Serve(l) }()
 	}
+	d.opened.Store(true)
 	return nil
 }
 
 // close waits for running calls until ctx ends, and then cuts them off.
 func (d *door) close(ctx context.Context) error {
+	d.opened.Store(false)
 	d.health.Shutdown()
 	graceful := make(chan struct{})
 	go func() {
@@ -128,10 +136,50 @@ func (d *door) close(ctx context.Context) error {
 	}
 	if d.tcp != nil {
 		for range 2 {
-			err = errors.Join(err, <-d.serving)
+			// A server stopped before it began to serve says so; that is no fault.
+			if e := <-d.serving; !errors.Is(e, grpc.ErrServerStopped) {
+				err = errors.Join(err, e)
+			}
 		}
 	}
-	return errors.Join(err, d.memory.Close())
+	return err
+}
+
+// clientHandler traces and counts calls to peers.
+func clientHandler(watch *telemetry.Telemetry) stats.Handler {
+	return otelgrpc.NewClientHandler(otelgrpc.WithTracerProvider(watch.Traces), otelgrpc.WithMeterProvider(watch.Metrics),
+		otelgrpc.WithPropagators(watch.Propagation))
+}
+
+// discard ends a server that was never opened, with whoever dialled in memory.
+func (d *door) discard(context.Context) error {
+	d.server.Stop()
+	return d.memory.Close()
+}
+
+// dialSelf connects over TCP as an outside client does. With TLS, the server
+// must show the very certificate that it was given.
+func (d *door) dialSelf() (*grpc.ClientConn, error) {
+	transport := insecure.NewCredentials()
+	if d.tls != nil {
+		own := d.tls.Certificates[0]
+		t := &tls.Config{
+			MinVersion: tls.VersionTLS12,
+			// The certificate itself is compared, which is stricter than its chain.
+			InsecureSkipVerify: true, //nolint:gosec
+			VerifyConnection: func(c tls.ConnectionState) error {
+				if len(c.PeerCertificates) == 0 || !bytes.Equal(c.PeerCertificates[0].Raw, own.Certificate[0]) {
+					return errors.New("another certificate than this process's own")
+				}
+				return nil
+			},
+		}
+		if d.tls.ClientCAs != nil {
+			t.Certificates = []tls.Certificate{own}
+		}
+		transport = credentials.NewTLS(t)
+	}
+	return grpc.NewClient("passthrough:///"+d.tcp.Addr().String(), append(commonOptions(), grpc.WithTransportCredentials(transport))...)
 }
 
 func serverTLS(s Settings) (*tls.Config, error) {
@@ -153,7 +201,9 @@ func serverTLS(s Settings) (*tls.Config, error) {
 }
 
 // mixed asks for TLS on TCP and leaves connections in memory plain.
-type mixed struct{ credentials.TransportCredentials }
+type mixed struct {
+	credentials.TransportCredentials
+}
 
 func (m mixed) ServerHandshake(c net.Conn) (net.Conn, credentials.AuthInfo, error) {
 	if c.LocalAddr().Network() == inMemoryNetwork {

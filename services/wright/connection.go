@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
@@ -12,7 +11,8 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/metadata"
+
+	"spindlewright/pkg/access"
 )
 
 // Connection is how a client command reaches a site.
@@ -39,17 +39,18 @@ func (c *Connection) Dial() (*grpc.ClientConn, error) {
 	if err != nil {
 		return nil, err
 	}
-	sign := signer(token)
 	target := c.To
 	if !strings.Contains(target, ":///") {
 		target = "passthrough:///" + target
 	}
-	return grpc.NewClient(target,
+	options := []grpc.DialOption{
 		grpc.WithTransportCredentials(transport),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
-		grpc.WithUnaryInterceptor(sign.unary),
-		grpc.WithStreamInterceptor(sign.stream),
-	)
+	}
+	if token != "" {
+		options = append(options, grpc.WithPerRPCCredentials(access.TokenCredentials(token)))
+	}
+	return grpc.NewClient(target, options...)
 }
 
 func (c *Connection) token() (string, error) {
@@ -98,23 +99,4 @@ func (c *Connection) with(work func(cc *grpc.ClientConn) error) error {
 		return err
 	}
 	return errors.Join(work(cc), cc.Close())
-}
-
-// signer puts a token on every call. It is no grpc.PerRPCCredentials, because
-// those refuse a plain loopback connection.
-type signer string
-
-func (s signer) sign(ctx context.Context) context.Context {
-	if s == "" {
-		return ctx
-	}
-	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+string(s))
-}
-
-func (s signer) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, next grpc.UnaryInvoker, opts ...grpc.CallOption) error {
-	return next(s.sign(ctx), method, req, reply, cc, opts...)
-}
-
-func (s signer) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string, next grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
-	return next(s.sign(ctx), desc, cc, method, opts...)
 }

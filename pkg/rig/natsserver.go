@@ -31,7 +31,7 @@ func NATSServer(t testing.TB) *Server {
 	t.Helper()
 	path := mustBuild(t, "nats-server", "", "github.com/nats-io/nats-server/v2")
 	dir := t.TempDir()
-	s, address, err := launchOnFreePort(t, func(address string) Program {
+	s, address, err := launchOnFreePort(func(address string) Program {
 		config := filepath.Join(dir, "nats.conf")
 		text := fmt.Sprintf(natsConfig, address, filepath.Join(dir, "store"))
 		if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
@@ -43,7 +43,7 @@ func NATSServer(t testing.TB) *Server {
 	if err != nil {
 		t.Fatalf("NATS server: %v", err)
 	}
-	t.Cleanup(s.Stop)
+	s.stopAfter(t)
 	s.URL = "nats://" + address
 	return s
 }

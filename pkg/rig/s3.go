@@ -101,7 +101,7 @@ func (s *s3Server) start(path string) error {
 		}
 	}
 	var err error
-	s.process, _, err = launchOnFreePort(nil, func(address string) Program {
+	s.process, _, err = launchOnFreePort(func(address string) Program {
 		s.endpoint = "http://" + address
 		return Program{Path: path, Dir: s.folder.path,
 			Args:  []string{"--port", address, "--quiet", "--region", s3Region, "posix", "--sidecar", sidecar, objects},

@@ -29,13 +29,12 @@ type Program struct {
 
 const defaultLimit = 30 * time.Second
 
-// Server is a running program of a test. Its methods report failures to the
-// test and may be called from any goroutine, one at a time.
+// Server is a running program of a test. Its methods may be called from any
+// goroutine.
 type Server struct {
 	// URL is where clients reach it, for the servers that this package starts.
 	URL string
 
-	t       testing.TB
 	program Program
 	mu      sync.Mutex
 	process *Process
@@ -45,19 +44,19 @@ type Server struct {
 // test ends, and dies with the test process in any case.
 func Launch(t testing.TB, p Program) *Server {
 	t.Helper()
-	s := newServer(t, p)
+	s := newServer(p)
 	if err := s.start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(s.Stop)
+	s.stopAfter(t)
 	return s
 }
 
-func newServer(t testing.TB, p Program) *Server {
+func newServer(p Program) *Server {
 	if p.Limit == 0 {
 		p.Limit = defaultLimit
 	}
-	return &Server{t: t, program: p}
+	return &Server{program: p}
 }
 
 func (s *Server) start() error {
@@ -93,38 +92,46 @@ func (s *Server) PID() int {
 	return s.process.PID()
 }
 
-// Kill ends the process with SIGKILL, as a power cut would, and waits until it
-// is gone.
-func (s *Server) Kill() {
+// Kill ends the process with SIGKILL, as the kernel does when memory is short,
+// and waits until it is gone.
+func (s *Server) Kill() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err := s.process.Kill(); err != nil {
-		s.t.Errorf("kill %s: %v", filepath.Base(s.program.Path), err)
-	}
+	return s.process.Kill()
 }
 
-// Stop asks the process to end and waits. Not ending in time is an error of
-// the test; stopping what does not run is none.
-func (s *Server) Stop() {
+// Stop asks the process to end and waits. Not ending in time is an error;
+// stopping what does not run is none.
+func (s *Server) Stop() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err := s.process.Stop(syscall.SIGTERM, s.program.Limit); err != nil {
-		s.t.Errorf("%v\n%s", err, tail(s.Log()))
+		return fmt.Errorf("%w\n%s", err, tail(s.Log()))
 	}
+	return nil
 }
 
 // Restart starts the program again on the same data and address, stopping it
 // first when it runs, and waits until it is ready.
-func (s *Server) Restart() {
-	s.Stop()
-	if err := s.start(); err != nil {
-		s.t.Errorf("restart: %v", err)
+func (s *Server) Restart() error {
+	if err := s.Stop(); err != nil {
+		return err
 	}
+	return s.start()
+}
+
+// stopAfter ends the server with its test, which must find it able to stop.
+func (s *Server) stopAfter(t testing.TB) {
+	t.Cleanup(func() {
+		if err := s.Stop(); err != nil {
+			t.Error(err)
+		}
+	})
 }
 
 // launchOnFreePort starts a program on an address of its own choice. Between
 // choosing and listening another process can take the port, so it tries again.
-func launchOnFreePort(t testing.TB, program func(address string) Program) (*Server, string, error) {
+func launchOnFreePort(program func(address string) Program) (*Server, string, error) {
 	const tries = 5
 	var failed error
 	for range tries {
@@ -132,7 +139,7 @@ func launchOnFreePort(t testing.TB, program func(address string) Program) (*Serv
 		if err != nil {
 			return nil, "", err
 		}
-		s := newServer(t, program(address))
+		s := newServer(program(address))
 		err = s.start()
 		if err == nil {
 			return s, address, nil

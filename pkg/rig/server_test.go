@@ -2,6 +2,7 @@ package rig_test
 
 import (
 	"context"
+	"errors"
 	"net"
 	"net/url"
 	"os"
@@ -54,8 +55,9 @@ func TestNATSServerKeepsMessagesThroughKill(t *testing.T) {
 		}
 	}
 	before := s.PID()
-	s.Kill()
-	s.Restart()
+	if err := errors.Join(s.Kill(), s.Restart()); err != nil {
+		t.Fatal(err)
+	}
 	if s.PID() == before {
 		t.Error("the same process runs after Kill and Restart")
 	}
@@ -70,11 +72,15 @@ func TestNATSServerKeepsMessagesThroughKill(t *testing.T) {
 
 func TestServerStopsAndComesBackOnItsAddress(t *testing.T) {
 	s := rig.NATSServer(t)
-	s.Stop()
+	if err := s.Stop(); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := nats.Connect(s.URL, nats.NoReconnect(), nats.Timeout(time.Second)); err == nil {
 		t.Fatal("a stopped server still answers")
 	}
-	s.Restart()
+	if err := s.Restart(); err != nil {
+		t.Fatal(err)
+	}
 	open(t, s.URL)
 	if info, err := os.Stat(s.Log()); err != nil || info.Size() == 0 {
 		t.Errorf("no log at %s: %v", s.Log(), err)

@@ -62,7 +62,7 @@ func (b *background) keep(name string, f func(context.Context) error) {
 			pause = b.first
 		}
 		b.note(name, err)
-		b.log.Error("background work stopped; it starts again", "work", name, "error", err, "pause", pause)
+		b.log.Error("background work stopped; it starts again", "work", name, "error", err, "pause", pause.String())
 		select {
 		case <-b.ctx.Done():
 			return

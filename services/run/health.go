@@ -59,7 +59,10 @@ func (s *Site) checks(ctx context.Context) []check {
 	list := []check{s.doorCheck()}
 	work := s.work.states()
 	for _, h := range s.hosted {
-		list = append(list, h.checks(ctx, work)...)
+		for _, c := range h.checks(ctx, work) {
+			c.Name = h.name + " " + c.Name
+			list = append(list, c)
+		}
 	}
 	list = append(list, s.peerChecks()...)
 	if s.plan.Bus.Host {

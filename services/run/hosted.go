@@ -73,13 +73,12 @@ type check struct {
 // checks looks at what the service depends on.
 func (h *hosted) checks(ctx context.Context, work map[string]workState) []check {
 	list := []check{h.storeCheck(ctx), h.busCheck()}
-	for _, kind := range []string{"relay", "inbox", "service"} {
-		name := h.name + " " + kind
-		w, ok := work[name]
+	for _, kind := range []string{"relay", "inbox", "service", "audit", "revocations", "answers"} {
+		w, ok := work[h.name+" "+kind]
 		if !ok {
 			continue
 		}
-		c := check{Name: name, OK: w.problem == nil, Detail: "running"}
+		c := check{Name: kind, OK: w.problem == nil, Detail: "running"}
 		if w.problem != nil {
 			c.Detail = "starts again after: " + firstLine(w.problem.Error())
 		}
@@ -89,7 +88,7 @@ func (h *hosted) checks(ctx context.Context, work map[string]workState) []check 
 }
 
 func (h *hosted) storeCheck(ctx context.Context) check {
-	c := check{Name: h.name + " store", Required: true, OK: true, Detail: string(h.store.Engine())}
+	c := check{Name: "store", Required: true, OK: true, Detail: string(h.store.Engine())}
 	if err := h.store.Health(ctx); err != nil {
 		c.OK, c.Detail = false, "does not answer: "+firstLine(err.Error())
 	}
@@ -97,7 +96,7 @@ func (h *hosted) storeCheck(ctx context.Context) check {
 }
 
 func (h *hosted) busCheck() check {
-	c := check{Name: h.name + " bus", OK: h.conn.IsConnected(), Detail: "joined"}
+	c := check{Name: "bus", OK: h.conn.IsConnected(), Detail: "joined"}
 	if !c.OK {
 		c.Detail = "away (" + h.conn.Status().String() + "); commands are accepted, their events wait in the outbox"
 	}

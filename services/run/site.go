@@ -95,7 +95,7 @@ func start(ctx context.Context, c Config, table map[string]builder) (*Site, erro
 		return nil, err
 	}
 	c.Log.Info("serving", "modules", strings.Join(plan.Modules, ","), "grpc", s.GRPCAddr(), "ops", s.OpsAddr(),
-		"bus", s.BusAddr(), "version", s.build.Version, "started_in", time.Since(began).Round(time.Millisecond))
+		"bus", s.BusAddr(), "version", s.build.Version, "started_in", time.Since(began).Round(time.Millisecond).String())
 	return s, nil
 }
 
@@ -194,7 +194,11 @@ func (s *Site) openKeys(context.Context) (func(context.Context) error, error) {
 }
 
 func (s *Site) startBus(context.Context) (func(context.Context) error, error) {
-	b, err := openBus(s.plan.Folders[moduleBus], s.plan.Bus.Listen, busUsers(s.busKey), s.log)
+	users, err := busUsers(s.busKey)
+	if err != nil {
+		return nil, err
+	}
+	b, err := openBus(s.plan.Folders[moduleBus], s.plan.Bus.Listen, users, s.log)
 	if err != nil {
 		return nil, err
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -98,5 +97,9 @@ func (c *Connection) with(work func(cc *grpc.ClientConn) error) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(work(cc), cc.Close())
+	if err := work(cc); err != nil {
+		_ = cc.Close()
+		return err
+	}
+	return cc.Close()
 }

@@ -39,7 +39,7 @@ func exitCode(ctx context.Context, err error) int {
 	case errors.As(context.Cause(ctx), &stopped):
 		return exitInterrupted
 	}
-	s, ok := status.FromError(err)
+	s, ok := answered(err)
 	if !ok {
 		return exitFailed
 	}
@@ -55,12 +55,22 @@ func exitCode(ctx context.Context, err error) int {
 
 // complain prints an error: what is wrong, which field, what would be right.
 func complain(io IO, err error) {
-	s, ok := status.FromError(err)
+	s, ok := answered(err)
 	if !ok {
 		_, _ = fmt.Fprintf(io.Err, "wright: %v\n", err)
 		return
 	}
 	_, _ = fmt.Fprint(io.Err, "wright: "+wording(s))
+}
+
+// answered finds the status of a call in err, without the words that were put
+// around it.
+func answered(err error) (*status.Status, bool) {
+	var call interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &call) {
+		return call.GRPCStatus(), true
+	}
+	return nil, false
 }
 
 func wording(s *status.Status) string {

@@ -29,7 +29,7 @@ func (c *ServeCommand) Run(ctx context.Context, io IO) error {
 		log.Warn("nobody reads what serve prints", "error", err)
 	}
 	<-ctx.Done()
-	log.Info("stopping", "why", context.Cause(ctx), "deadline", settings.ShutdownDeadline)
+	log.Info("stopping", "why", context.Cause(ctx), "deadline", settings.ShutdownDeadline.String())
 	bounded, cancel := context.WithTimeout(context.Background(), settings.ShutdownDeadline)
 	defer cancel()
 	return site.Close(bounded)

@@ -15,14 +15,19 @@ import (
 )
 
 const (
-	// refreshPause is how soon an unknown key id may cause another fetch, so
-	// that invented ids cannot flood the issuer.
-	refreshPause = 10 * time.Second
+	// refreshPause is how often unknown key ids may cause a fetch, so that
+	// invented ones cannot flood the issuer. A few fetches may be saved up: after
+	// a rotation the next token is good at once.
+	refreshPause   = 10 * time.Second
+	savedRefreshes = 3
 	// retryPause is how soon a fetch that failed is tried again.
 	retryPause = time.Second
-	// keySetAge is when a set is fetched again unasked: a key that its issuer
-	// took back stops verifying within it.
+	// keySetAge is when a set is fetched again unasked, so that a key which its
+	// issuer took back stops verifying soon.
 	keySetAge = 5 * time.Minute
+	// keySetEnd is when a set that could not be fetched again is given up: an
+	// issuer that is away for a while does not sign everybody out.
+	keySetEnd = 24 * time.Hour
 	// fetchTimeout ends a fetch.
 	fetchTimeout = 5 * time.Second
 	// keySetLimit is the largest key set that is read, in bytes.
@@ -44,53 +49,66 @@ type KeySet struct {
 	triedAt   time.Time // of the last attempt
 	failure   error     // of the last attempt
 	flight    chan struct{}
+	saved     int       // fetches that unknown ids may cause
+	savedAt   time.Time // when one was added last
 }
 
 // NewKeySet fetches keys when they are first asked for. pace is the clock that
 // spaces the fetches: the machine's, where a test does not step it.
-func NewKeySet(fetch Fetch, pace clock.Clock) *KeySet { return &KeySet{fetch: fetch, pace: pace} }
+func NewKeySet(fetch Fetch, pace clock.Clock) *KeySet {
+	return &KeySet{fetch: fetch, pace: pace, saved: savedRefreshes, savedAt: pace.Now()}
+}
 
-// Key finds a key, fetching the set when it is not known or the set is old.
+// Key finds a key. For an unknown one the set is fetched first; an old set is
+// fetched beside the call.
 func (s *KeySet) Key(ctx context.Context, id string) (Key, error) {
-	for waited := false; ; waited = true {
-		s.mu.Lock()
-		k, known := s.keys[id]
-		now := s.pace.Now()
-		if known && now.Sub(s.fetchedAt) < keySetAge || waited || !s.mayFetch(now) {
-			defer s.mu.Unlock()
-			return s.answer(k, known)
-		}
-		done := s.start(ctx, now)
-		s.mu.Unlock()
-		select {
-		case <-done:
-		case <-ctx.Done():
-			return Key{}, ctx.Err()
-		}
+	k, done, err := s.find(ctx, id, true)
+	if done == nil {
+		return k, err
+	}
+	select {
+	case <-done:
+		k, _, err = s.find(ctx, id, false)
+		return k, err
+	case <-ctx.Done():
+		return Key{}, ctx.Err()
 	}
 }
 
-// answer prefers an old set to none: an issuer that is away for a while does
-// not sign everybody out.
-func (s *KeySet) answer(k Key, known bool) (Key, error) {
+// find gives the key, or what to wait for before looking again.
+func (s *KeySet) find(ctx context.Context, id string, mayWait bool) (Key, <-chan struct{}, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	now := s.pace.Now()
+	k, known := s.keys[id]
+	age := now.Sub(s.fetchedAt)
 	switch {
-	case known:
-		return k, nil
+	case known && age < keySetAge:
+		return k, nil, nil
+	case known && age < keySetEnd:
+		if s.mayFetch(now) {
+			s.start(ctx, now)
+		}
+		return k, nil, nil
+	case mayWait && s.mayFetch(now):
+		return Key{}, s.start(ctx, now), nil
 	case s.failure != nil:
-		return Key{}, fault.Unavailable("the keys that verify tokens cannot be fetched now; try again").WithCause(s.failure)
+		return Key{}, nil, fault.Unavailable("the keys that verify tokens cannot be fetched now; try again").WithCause(s.failure)
 	}
-	return Key{}, ErrUnknownKey
+	return Key{}, nil, ErrUnknownKey
 }
 
 func (s *KeySet) mayFetch(now time.Time) bool {
-	if s.flight != nil || s.triedAt.IsZero() {
+	if s.flight != nil {
 		return true
 	}
-	pause := refreshPause
 	if s.failure != nil {
-		pause = retryPause
+		return now.Sub(s.triedAt) >= retryPause
 	}
-	return now.Sub(s.triedAt) >= pause
+	if add := int(now.Sub(s.savedAt) / refreshPause); add > 0 {
+		s.saved, s.savedAt = min(s.saved+add, savedRefreshes), now
+	}
+	return s.saved > 0
 }
 
 // start begins a fetch, or joins the one under way. It does not end with the
@@ -100,7 +118,7 @@ func (s *KeySet) start(ctx context.Context, now time.Time) <-chan struct{} {
 		return s.flight
 	}
 	done := make(chan struct{})
-	s.flight, s.triedAt = done, now
+	s.flight, s.triedAt, s.saved = done, now, max(s.saved-1, 0)
 	go func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), fetchTimeout)
 		defer cancel()

@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"spindlewright/pkg/access"
@@ -61,9 +60,8 @@ func (s *Service) IssueToken(ctx context.Context, req *accessv1.IssueTokenReques
 	if err != nil || issued.TokenID != kept.GetTokenId() {
 		return kept, err
 	}
-	answer := proto.CloneOf(kept) // the kept one may be given to a repeat
-	answer.Token, err = key.sign(issued)
-	return answer, err
+	kept.Token, err = key.sign(issued) // on this call's own copy
+	return kept, err
 }
 
 func (p person) lifetime(seconds int64) (time.Duration, error) {

@@ -61,7 +61,7 @@ func stories() []*story {
 	return []*story{
 		{shop: "RIV", customer: "harrow-mills", day: 1, reason: "vibration", finding: raceway, upTo: "shipped",
 			said:  "photograph of the outer raceway kept",
-			extra: []extraStep{{3, (*job).photograph}},
+			extra: []extraStep{{3, func(ctx context.Context, j *job) error { return j.photograph(ctx) }}},
 			again: &story{day: 22, reason: "vibration", finding: raceway, upTo: "inspected", said: "same fault again: counted as a warranty return, not as a new failure"}},
 		{shop: "RIV", customer: "harrow-mills", day: 3, reason: "temperature", upTo: "shipped",
 			finding: primary("front_bearing_set", "overheating", "lubricant_degradation", "lubrication_excess")},
@@ -89,7 +89,7 @@ func stories() []*story {
 		{shop: "QUA", customer: "tamsin-foundry", day: 1, reason: "noise", upTo: "shipped",
 			finding: primary("rear_bearing", "noise", "surface_fatigue", "wear_expected")},
 		{shop: "QUA", customer: "lowfield-castings", day: 13, reason: "clamping_failure", upTo: "incoming_tested",
-			extra: []extraStep{{2, (*job).openTooEarly}}},
+			extra: []extraStep{{2, func(ctx context.Context, j *job) error { return j.openTooEarly(ctx) }}}},
 		{shop: "QUA", customer: "kirkwhin-turbines", day: 16, reason: "temperature", upTo: "in_run_in",
 			finding: primary("front_bearing_set", "overheating", "lubricant_degradation", "lubrication_lack")},
 		{shop: "QUA", customer: "thornlow-clocks", fresh: "BL0009902", model: "lark-15", day: 29, reason: "unknown", upTo: "received", noHours: true,

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"spindlewright/pkg/lifetime"
+	"spindlewright/pkg/vocabulary"
 )
 
 // honestSum is the SHA-256 of the honest file of number 1. It changes only
@@ -353,5 +354,31 @@ func TestHostileHistoryIsHostile(t *testing.T) {
 	if refused < 50 || known < 5 || unknown < repairs/6 || twice < 20 || seen > repairs*2 {
 		t.Errorf("refused %d, known %d, unknown %d of %d repairs, corrected twice %d, seen %d",
 			refused, known, unknown, repairs, twice, seen)
+	}
+}
+
+// Every word in a file that must be taken is a word of the vocabularies.
+func TestRowsUseTheVocabularies(t *testing.T) {
+	check := func(list, code, why string) {
+		if code != "" && !slices.Contains(vocabulary.Codes(list), code) {
+			t.Errorf("%s is no %s (%s)", code, list, why)
+		}
+	}
+	for _, m := range Models() {
+		check(vocabulary.Drive, m.Drive, m.Code)
+		check(vocabulary.Lubrication, m.Lubrication, m.Code)
+	}
+	for line := range Adversarial(2, 1).Lines() {
+		if line.Refused != "" {
+			continue
+		}
+		f := line.Fields
+		check(vocabulary.ReasonForRemoval, f[colReason], f[colRecord])
+		check(vocabulary.Component, f[colComponent], f[colRecord])
+		check(vocabulary.FailureMode, f[colMode], f[colRecord])
+		check(vocabulary.FailureMechanism, f[colMechanism], f[colRecord])
+		check(vocabulary.FailureCause, f[colCause], f[colRecord])
+		check(vocabulary.Outcome, f[colOutcome], f[colRecord])
+		check(vocabulary.ReadingSource, f[colSource], f[colRecord])
 	}
 }

@@ -114,7 +114,7 @@ func (s *source) gated(ctx context.Context, step func() error) error {
 		if err := s.in.gate.Acquire(ctx, 1); err != nil {
 			return err
 		}
-		err := step()
+		err := safely(step)
 		s.in.gate.Release(1)
 		var later *laterEpoch
 		switch {

@@ -7,8 +7,6 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
-	"go.opentelemetry.io/otel"
-	"go.opentelemetry.io/otel/trace"
 
 	"spindlewright/pkg/failpoint"
 )
@@ -30,7 +28,7 @@ func (s *source) run(ctx context.Context, nc *nats.Conn) {
 	s.heldUntil = 2
 	for wait := backoffMin; ctx.Err() == nil; {
 		began := time.Now()
-		err := s.session(ctx, js)
+		err := safely(func() error { return s.session(ctx, js) })
 		if ctx.Err() != nil {
 			return
 		}
@@ -251,13 +249,4 @@ func (s *source) apply(ctx context.Context, batch []Event) error {
 		s.warn("events wait to be applied", err)
 		pause(ctx, wait)
 	}
-}
-
-// consumerSpan links the commit to the commands that are traced.
-func consumerSpan(ctx context.Context, batch []Event) (context.Context, trace.Span) {
-	links := traceLinks(batch)
-	if len(links) == 0 {
-		return ctx, trace.SpanFromContext(context.Background())
-	}
-	return otel.Tracer(scope).Start(ctx, "apply events", trace.WithSpanKind(trace.SpanKindConsumer), trace.WithLinks(links...))
 }

@@ -3,6 +3,7 @@ package events
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -28,7 +29,7 @@ const (
 // Relay publishes the outbox to JetStream until ctx ends. Only the holder of
 // the store's "relay" lease works; others wait for it and pass wakes on to it.
 func (o *Outbox) Relay(ctx context.Context, nc *nats.Conn) error {
-	js, err := jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(relayRows), jetstream.WithPublishAsyncTimeout(10*time.Second))
+	js, err := jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(relayRows), jetstream.WithPublishAsyncTimeout(publishTimeout))
 	if err != nil {
 		return err
 	}
@@ -79,6 +80,7 @@ type relay struct {
 	cursor int64 // published up to here
 	marked int64 // noted up to here
 	synced bool  // cursor was compared with the stream
+	atomic bool  // the stream takes a batch as one
 	away   bool  // the last attempt to publish failed
 	last   time.Time
 }
@@ -103,7 +105,11 @@ func (r *relay) work(ctx context.Context) {
 	wait := backoffMin
 	force := true
 	for ctx.Err() == nil {
-		more, err := r.pass(ctx, force)
+		var more bool
+		err := safely(func() (err error) {
+			more, err = r.pass(ctx, force)
+			return err
+		})
 		switch {
 		case ctx.Err() != nil:
 		case err != nil:
@@ -217,7 +223,7 @@ func (r *relay) publishNext(ctx context.Context) error {
 	if err := failpoint.Hit("outbox.before-publish"); err != nil {
 		return err
 	}
-	sent, err := publish(ctx, r.js, streamName(r.o.service), batch)
+	sent, err := r.publish(ctx, batch)
 	r.o.meters.published(ctx, sent)
 	if err == nil {
 		err = failpoint.Hit("outbox.after-publish")
@@ -232,6 +238,17 @@ func (o *Outbox) warn(what string, err error) {
 	if o.Log != nil {
 		o.Log.Warn(what, "service", o.service, "error", err)
 	}
+}
+
+// safely turns a panic into an error: what runs in the background is tried
+// again and does not take the process with it.
+func safely(f func() error) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = fmt.Errorf("panic: %v", v)
+		}
+	}()
+	return f()
 }
 
 // pause waits, or less when ctx ends.

@@ -2,6 +2,7 @@ package events
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -186,7 +187,7 @@ func TestAStreamThatFellBehindIsContinued(t *testing.T) {
 	if _, err := openStream(t.Context(), js, "origin", 1); err != nil {
 		t.Fatal(err)
 	}
-	if sent, err := publish(t.Context(), js, streamName("origin"), o.all()[:3]); sent != 3 || err != nil {
+	if sent, err := publishSingly(t.Context(), js, streamName("origin"), o.all()[:3]); sent != 3 || err != nil {
 		t.Fatal(sent, err)
 	}
 	execute(t, o.store, `UPDATE outbox_state SET published = 5`)
@@ -370,5 +371,43 @@ func TestEventsWaitForABusThatIsAway(t *testing.T) {
 func TestStreamNames(t *testing.T) {
 	if got := streamName("work-flow"); got != "SW_WORK_FLOW" || strings.ContainsAny(got, ".* >") {
 		t.Errorf("got %s", got)
+	}
+}
+
+func TestABatchThatIsRefusedAsOneIsSentSingly(t *testing.T) {
+	nc := rig.NATS(t)
+	o := newOrigin(t, "", "origin")
+	for n := range 30 {
+		o.record("a", fmt.Sprint(n))
+	}
+	o.position()
+	all := o.all()
+	js, _ := jetstream.New(nc)
+	if _, err := openStream(t.Context(), js, "origin", 1); err != nil {
+		t.Fatal(err)
+	}
+	r := &relay{o: o.Outbox, nc: nc, js: js, atomic: true}
+	if sent, err := r.publish(t.Context(), all[:13]); sent != 13 || err != nil {
+		t.Fatal(sent, err)
+	}
+	if m, err := stream(t, nc, "origin").GetMsg(t.Context(), 13); err != nil || m.Header.Get("Nats-Batch-Sequence") != "13" {
+		t.Errorf("13 events did not go as one batch: %v, %v", m, err)
+	}
+	err := publishAtomic(t.Context(), nc, streamName("origin"), all)
+	var refused *jetstream.APIError
+	if !errors.As(err, &refused) {
+		t.Fatalf("a batch with messages that are there: %v, want an error of the server", err)
+	}
+	if sent, err := r.publish(t.Context(), all); sent != 30 || err != nil {
+		t.Fatal(sent, err)
+	}
+	list := published(t, nc, "origin")
+	if len(list) != 30 {
+		t.Fatalf("the stream holds %d events, want 30", len(list))
+	}
+	for n, e := range list {
+		if !sameEvent(e, all[n]) {
+			t.Errorf("message %d is %+v, want %+v", n, e, all[n])
+		}
 	}
 }

@@ -4,13 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"go.opentelemetry.io/otel"
-	"go.opentelemetry.io/otel/propagation"
-	"go.opentelemetry.io/otel/trace"
 
 	"spindlewright/pkg/db"
 )
@@ -38,7 +34,9 @@ func openStream(ctx context.Context, js jetstream.JetStream, source string, repl
 		Discard:     jetstream.DiscardNew,
 		MaxAge:      retention,
 		Duplicates:  duplicates,
-		Replicas:    max(1, replicas),
+
+		AllowAtomicPublish: true,
+		Replicas:           max(1, replicas),
 	})
 }
 
@@ -54,6 +52,7 @@ func (r *relay) compare(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	r.atomic = info.Config.AllowAtomicPublish
 	switch {
 	case info.State.Msgs > 0:
 		return r.compareLast(ctx, s, info.State.LastSeq)
@@ -153,60 +152,4 @@ func (r *relay) fromRetention(ctx context.Context) error {
 	}
 	r.marked = r.st.published
 	return nil
-}
-
-// publish sends a batch in order and waits for every acknowledgement. sent is
-// how many from the start are in the stream for certain.
-func publish(ctx context.Context, js jetstream.JetStream, stream string, batch []Event) (sent int, err error) {
-	ctx, span := producerSpan(ctx, batch)
-	defer span.End()
-	acks := make([]jetstream.PubAckFuture, 0, len(batch))
-	var refused error
-	for _, e := range batch {
-		// No retries inside the client: they would change the order.
-		f, err := js.PublishMsgAsync(message(e), jetstream.WithExpectStream(stream), jetstream.WithRetryAttempts(0))
-		if refused = err; err != nil {
-			break
-		}
-		acks = append(acks, f)
-	}
-	for _, f := range acks {
-		select {
-		case <-f.Ok():
-			sent++
-		case err := <-f.Err():
-			return sent, fmt.Errorf("publish event %s: %w", batch[sent].ID, err)
-		case <-ctx.Done():
-			return sent, ctx.Err()
-		}
-	}
-	if refused != nil {
-		return sent, fmt.Errorf("publish event %s: %w", batch[sent].ID, refused)
-	}
-	return sent, nil
-}
-
-// producerSpan links the batch to the commands that are traced.
-func producerSpan(ctx context.Context, batch []Event) (context.Context, trace.Span) {
-	links := traceLinks(batch)
-	if len(links) == 0 {
-		return ctx, trace.SpanFromContext(context.Background())
-	}
-	return otel.Tracer(scope).Start(ctx, "publish events", trace.WithSpanKind(trace.SpanKindProducer), trace.WithLinks(links...))
-}
-
-// traceLinks gives the sampled traces among the events.
-func traceLinks(batch []Event) []trace.Link {
-	var links []trace.Link
-	for _, e := range batch {
-		// The last field of a traceparent is its flags; 01 is sampled.
-		if !strings.HasSuffix(e.Traceparent, "-01") {
-			continue
-		}
-		c := propagation.TraceContext{}.Extract(context.Background(), propagation.MapCarrier{"traceparent": e.Traceparent})
-		if sc := trace.SpanContextFromContext(c); sc.IsValid() {
-			links = append(links, trace.Link{SpanContext: sc})
-		}
-	}
-	return links
 }

@@ -138,7 +138,7 @@ func chooseModules(s Settings) ([]string, error) {
 }
 
 func arrangeKeys(s Settings, a Arrangement) KeyPlan {
-	k := KeyPlan{Internal: s.InternalKey, Signing: s.SigningKeys, MakeInternal: a.Hosts(moduleAccess)}
+	k := KeyPlan{Internal: s.InternalKey, Signing: s.SigningKeys, MakeInternal: a.Hosts(moduleAccess) || len(a.Services()) == 0}
 	if k.Internal == "" {
 		k.Internal = filepath.Join(s.Data, "internal.key")
 	}

@@ -183,7 +183,7 @@ func (s *Site) lockFolders(context.Context) (func(context.Context) error, error)
 func (s *Site) openKeys(context.Context) (func(context.Context) error, error) {
 	path := s.plan.Keys.Internal
 	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) && !s.plan.Keys.MakeInternal {
-		return nil, fmt.Errorf("internal_key: %s is not there; the process that runs module access makes it at first start: copy it from there, or give its path", path)
+		return nil, fmt.Errorf("internal_key: %s is not there; the process that runs module access (or the bus alone) makes it at first start: copy it from there, or give its path", path)
 	}
 	var err error
 	if s.internal, err = access.OpenInternalKey(path); err != nil {

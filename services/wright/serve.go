@@ -20,6 +20,9 @@ func (c *ServeCommand) Run(ctx context.Context, io IO) error {
 	if len(c.Only) > 0 {
 		settings.Modules = c.Only
 	}
+	if _, err := run.Arrange(settings); err != nil {
+		return usageError{err}
+	}
 	log := telemetry.NewLog(telemetry.LogConfig{Out: io.Err, Level: settings.LogLevel, Format: settings.LogFormat, Terminal: io.Terminal})
 	site, err := run.Start(ctx, run.Config{Settings: settings, Log: log})
 	if err != nil {

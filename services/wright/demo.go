@@ -74,8 +74,12 @@ func (c *DemoCommand) Run(ctx context.Context, out IO) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, remove()) }()
+	settings, err := c.settings(folder)
+	if err != nil {
+		return err
+	}
 	d := &demo{out: out, data: folder, clock: clock.NewManual(demoBegins)}
-	d.site, err = run.Start(ctx, run.Config{Settings: c.settings(folder), Clock: d.clock, Log: telemetry.NewLog(
+	d.site, err = run.Start(ctx, run.Config{Settings: settings, Clock: d.clock, Log: telemetry.NewLog(
 		telemetry.LogConfig{Out: out.Err, Level: c.LogLevel, Format: "text", Terminal: out.Terminal})})
 	if err != nil {
 		return err
@@ -98,16 +102,13 @@ func (c *DemoCommand) Run(ctx context.Context, out IO) (err error) {
 	return nil
 }
 
-func (c *DemoCommand) settings(folder string) run.Settings {
-	s := run.Settings{}
-	if defaults, err := run.Defaults(); err == nil {
-		s = defaults
-	}
+func (c *DemoCommand) settings(folder string) (run.Settings, error) {
+	s, err := run.Defaults()
 	s.Data, s.Listen, s.OpsListen, s.BusListen = folder, c.Listen, c.OpsListen, "127.0.0.1:0"
 	if c.Exit {
 		s.Listen, s.OpsListen = "127.0.0.1:0", "127.0.0.1:0"
 	}
-	return s
+	return s, err
 }
 
 // folder makes the data folder and says how to be rid of it.

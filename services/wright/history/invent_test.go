@@ -17,7 +17,7 @@ import (
 
 // honestSum is the SHA-256 of the honest file of number 1. It changes only
 // when the invented network is changed on purpose.
-const honestSum = "78dd2c8af1dfafdb8d12b42fc81da2491a44b3259e5fd4fe8806244bdd24433c"
+const honestSum = "782435076231c07e5df935147bf65f9b5036ae4415a420f2531e85a9cba43dcd"
 
 func TestHonestIsTheSameEverywhere(t *testing.T) {
 	sum := sha256.New()
@@ -380,5 +380,17 @@ func TestRowsUseTheVocabularies(t *testing.T) {
 		check(vocabulary.FailureCause, f[colCause], f[colRecord])
 		check(vocabulary.Outcome, f[colOutcome], f[colRecord])
 		check(vocabulary.ReadingSource, f[colSource], f[colRecord])
+	}
+}
+
+func TestSerialsNameOneSpindle(t *testing.T) {
+	plates := map[string]bool{}
+	s := simulate(7, 20)
+	for _, u := range s.units {
+		plate := s.models[u.Model].Maker + s.models[u.Model].Designation + u.Serial
+		if plates[plate] {
+			t.Fatalf("%s names two spindles", plate)
+		}
+		plates[plate] = true
 	}
 }

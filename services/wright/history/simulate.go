@@ -123,8 +123,7 @@ var machineKinds = [...]string{"mill", "lathe", "cell", "line", "bay"}
 
 // serial looks like those of its maker and is unique by construction.
 func serial(m *ModelInfo, customer, number, generation int) string {
-	n := (customer+1)*100_000 + number*10 + generation
-	return fmt.Sprintf("%c%c%07d", m.Maker[0], m.Designation[0], n)
+	return fmt.Sprintf("%c%c%02d-%06d", m.Maker[0], m.Designation[0], customer+1, number*100+generation)
 }
 
 // drawFrailty makes most positions ordinary, some kind, and a few that eat

@@ -1,0 +1,121 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"spindlewright/pkg/clock"
+	"spindlewright/services/run"
+	"spindlewright/services/wright/history"
+)
+
+func runDemo(t *testing.T, args ...string) (code int, out, said string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	code = execute(t.Context(), append([]string{"demo", "--exit"}, args...), IO{Out: &o, Err: &e, Getenv: func(string) string { return "" }})
+	return code, o.String(), e.String()
+}
+
+// The demo prints the same twice, whatever the machine's clock and the folder.
+func TestDemoPrintsTheSameTwice(t *testing.T) {
+	code, first, said := runDemo(t, "--truth")
+	if code != exitDone {
+		t.Fatalf("code %d, said %s", code, said)
+	}
+	for _, want := range []string{
+		"The clock stands at 2026-07-31", "stopped at a shut gate", "counted as a warranty return", "beyond repair: scrapped",
+		"waits for a bearing set", "hours at removal corrected", "photograph of the outer raceway", "work in progress", "failure mode",
+		"true MTBR", "harrow-mills", "kestrel-24", "What the network learned", "0 refused",
+	} {
+		if !strings.Contains(first, want) {
+			t.Errorf("does not print %q", want)
+		}
+	}
+	folder := filepath.Join(t.TempDir(), "kept")
+	code, second, said := runDemo(t, "--truth", "--data", folder)
+	if code != exitDone {
+		t.Fatalf("code %d, said %s", code, said)
+	}
+	if first != second {
+		t.Errorf("first\n%s\nthen\n%s", first, second)
+	}
+	if _, err := os.Stat(filepath.Join(folder, "history.csv")); err != nil {
+		t.Error(err)
+	}
+	if code, _, said := runDemo(t, "--data", folder); code != exitUsage || !strings.Contains(said, "is not empty") {
+		t.Errorf("on a used folder: code %d, said %s", code, said)
+	}
+}
+
+// newNetwork starts a site with the invented shops, customers and models.
+func newNetwork(t *testing.T) *demo {
+	t.Helper()
+	d := &demo{out: IO{Out: io.Discard, Err: io.Discard}, data: t.TempDir(), clock: clock.NewManual(demoBegins)}
+	command := DemoCommand{Exit: true}
+	settings, err := command.settings(d.data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d.site, err = run.Start(t.Context(), run.Config{Settings: settings, Clock: d.clock}); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		if err := d.close(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	for _, step := range []func(context.Context) error{d.connect, d.openShops, d.register} {
+		if err := step(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return d
+}
+
+// A hostile file goes in as far as it may: every line that must be refused is
+// refused at its column, every other is in, and once.
+func TestHostileHistoryIsRefusedLineByLine(t *testing.T) {
+	d := newNetwork(t)
+	hostile := history.Adversarial(2, 1)
+	var file bytes.Buffer
+	if err := hostile.Write(&file); err != nil {
+		t.Fatal(err)
+	}
+	token, err := d.token(t.Context(), d.steward)
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused := map[int64]*history.RowError{}
+	sum, err := importHistory(signedWith(t.Context(), token), d.conns[1], bytes.NewReader(file.Bytes()), importHooks{
+		refused: func(e *history.RowError) error { refused[e.Line] = e; return nil }, sent: func(int) {}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	number, known := int64(1), int64(0)
+	for line := range hostile.Lines() {
+		number++
+		e := refused[number]
+		switch {
+		case line.Refused == "" && e != nil:
+			t.Errorf("refused %v: %v", line.Fields, e)
+		case line.Refused != "" && e == nil:
+			t.Errorf("line %d was taken in spite of %s", number, line.Why)
+		case line.Refused != "" && e.Column != line.Refused:
+			t.Errorf("%s: %v, want it at %s", line.Why, e, line.Refused)
+		}
+		if line.Known {
+			known++
+		}
+	}
+	if sum.rows() != number-1 || sum.Known != known || sum.Refused != int64(len(refused)) {
+		t.Errorf("sum is %+v of %d lines, %d of them known, %d refused", sum, number-1, known, len(refused))
+	}
+}

@@ -58,6 +58,7 @@ type Member struct {
 	Name, Service, Addr string
 
 	fleet *Fleet
+	data  string
 	args  []string
 	env   []string
 	log   *os.File
@@ -67,6 +68,30 @@ type Member struct {
 
 // Start lays out and starts the processes and waits until all serve.
 func Start(t testing.TB, p Plan) *Fleet {
+	t.Helper()
+	f := New(t, p)
+	// The first access process makes the keys that all others need.
+	first := f.byName[f.services[0]][0]
+	if err := first.Start(); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range f.Names() {
+		if m := f.members[name]; m != first {
+			if err := m.launch(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for _, name := range f.Names() {
+		if err := f.members[name].Ready(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return f
+}
+
+// New lays out the processes without starting any.
+func New(t testing.TB, p Plan) *Fleet {
 	t.Helper()
 	if p.Replicas == 0 {
 		p.Replicas = 1
@@ -95,23 +120,6 @@ func Start(t testing.TB, p Plan) *Fleet {
 	for _, name := range f.Names() {
 		f.members[name].prepare(t, p, folder, shared, peers)
 	}
-	// The first access process makes the keys that all others need.
-	first := f.byName[services[0]][0]
-	if err := first.Start(); err != nil {
-		t.Fatal(err)
-	}
-	for _, name := range f.Names() {
-		if m := f.members[name]; m != first {
-			if err := m.launch(); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	for _, name := range f.Names() {
-		if err := f.members[name].Ready(); err != nil {
-			t.Fatal(err)
-		}
-	}
 	t.Cleanup(f.stop)
 	return f
 }
@@ -125,7 +133,8 @@ func (m *Member) prepare(t testing.TB, p Plan, folder, shared string, peers map[
 		}
 	}
 	sort.Strings(others)
-	m.args = []string{"serve", "--data", filepath.Join(folder, m.Name), "--listen", m.Addr, "--ops-listen", "127.0.0.1:0",
+	m.data = filepath.Join(folder, m.Name)
+	m.args = []string{"serve", "--data", m.data, "--listen", m.Addr, "--ops-listen", "127.0.0.1:0",
 		"--log-level", "warn", "--log-format", "text"}
 	if p.Whole {
 		m.args = append(m.args, "--bus-listen", "127.0.0.1:0")
@@ -189,15 +198,10 @@ func (f *Fleet) Site() scenario.Site {
 
 func (f *Fleet) operatorToken() string {
 	for _, m := range f.byName[f.services[0]] {
-		for i, a := range m.args {
-			if a != "--data" {
-				continue
-			}
-			found, _ := filepath.Glob(filepath.Join(m.args[i+1], "access", "*operator*"))
-			for _, file := range found {
-				if text, err := os.ReadFile(file); err == nil {
-					return strings.TrimSpace(string(text))
-				}
+		found, _ := filepath.Glob(filepath.Join(m.data, "access", "*operator*"))
+		for _, file := range found {
+			if text, err := os.ReadFile(file); err == nil {
+				return strings.TrimSpace(string(text))
 			}
 		}
 	}
@@ -255,7 +259,16 @@ func (m *Member) process() *rig.Process {
 }
 
 // Running tells whether the process is alive.
-func (m *Member) Running() bool { return m.process().Running() }
+func (m *Member) Running() bool {
+	p := m.process()
+	return p != nil && p.Running()
+}
+
+// PID is the id of the process that runs now.
+func (m *Member) PID() int { return m.process().PID() }
+
+// Data is the folder that the process keeps its data in.
+func (m *Member) Data() string { return m.data }
 
 // Done is closed when the process that runs now has ended.
 func (m *Member) Done() <-chan struct{} { return m.process().Done() }
@@ -289,6 +302,9 @@ func (m *Member) Log() string {
 func (f *Fleet) stop() {
 	for i := range f.services {
 		for _, m := range f.byName[f.services[len(f.services)-1-i]] {
+			if !m.Running() {
+				continue
+			}
 			if err := m.process().Stop(syscall.SIGTERM, 20*time.Second); err != nil {
 				f.t.Errorf("%s: %v\n%s", m.Name, err, m.Log())
 			}

@@ -1,0 +1,9 @@
+package arrangement
+
+import (
+	"testing"
+
+	"spindlewright/pkg/rig"
+)
+
+func TestMain(m *testing.M) { rig.Main(m) }

@@ -1,0 +1,9 @@
+package fault
+
+import (
+	"testing"
+
+	"spindlewright/pkg/rig"
+)
+
+func TestMain(m *testing.M) { rig.Main(m) }

@@ -1,0 +1,9 @@
+package walk
+
+import (
+	"testing"
+
+	"spindlewright/pkg/rig"
+)
+
+func TestMain(m *testing.M) { rig.Main(m) }

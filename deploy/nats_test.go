@@ -44,7 +44,7 @@ func serveNATS(t *testing.T) *server.Server {
 func as(t *testing.T, s *server.Server, service string) (nc *nats.Conn, refused chan error) {
 	t.Helper()
 	refused = make(chan error, 16)
-	nc, err := nats.Connect(s.ClientURL(), nats.UserInfo(service, service+"-secret"),
+	nc, err := nats.Connect(s.ClientURL(), nats.UserInfo(service, service+"-secret"), nats.CustomInboxPrefix("_INBOX_"+service),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { refused <- err }))
 	if err != nil {
 		t.Fatal(err)
@@ -66,9 +66,11 @@ func TestNATSUsersPublishTheirOwnEventsOnly(t *testing.T) {
 		{"reliability", "spindlewright.v1.network.intake.spindle.registered", false},
 		{"reliability", "somewhere.else", false},
 		{"intake", "spindlewright.wake.intake", true},
-		{"intake", "$JS.API.STREAM.DELETE.SW_INTAKE", false},
+		{"reliability", "spindlewright.wake.intake", false},
+		{"intake", "$JS.API.STREAM.DELETE.SW_ACCESS", false},
 		{"intake", "$JS.API.STREAM.CREATE.SW_ACCESS", false},
 		{"intake", "$JS.API.STREAM.PURGE.SW_ACCESS", false},
+		{"intake", "$JS.API.CONSUMER.MSG.NEXT.SW_ACCESS.reliability", false},
 		{"intake", "$SYS.REQ.SERVER.PING", false},
 	} {
 		t.Run(c.user+" "+c.subject, func(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"sync/atomic"
 	"time"
@@ -35,6 +36,7 @@ type door struct {
 	memory  *bufconn.Listener
 	tcp     net.Listener
 	tls     *tls.Config
+	cert    *certificate
 	checks  lateChecks
 	serving chan error
 	// opened is true while calls are accepted.
@@ -72,7 +74,7 @@ func newDoor(s Settings, edge fault.Edge, watch *telemetry.Telemetry) (*door, er
 		grpc.WaitForHandlers(true),
 	}
 	var err error
-	if d.tls, err = serverTLS(s); err != nil {
+	if d.tls, d.cert, err = serverTLS(s, edge.Log); err != nil {
 		return nil, err
 	}
 	if d.tls != nil {
@@ -162,7 +164,7 @@ func (d *door) discard(context.Context) error {
 func (d *door) dialSelf() (*grpc.ClientConn, error) {
 	transport := insecure.NewCredentials()
 	if d.tls != nil {
-		own := d.tls.Certificates[0]
+		own := *d.cert.current(time.Now())
 		t := &tls.Config{
 			MinVersion: tls.VersionTLS12,
 			// The certificate itself is compared, which is stricter than its chain.
@@ -182,22 +184,22 @@ func (d *door) dialSelf() (*grpc.ClientConn, error) {
 	return grpc.NewClient("passthrough:///"+d.tcp.Addr().String(), append(commonOptions(), grpc.WithTransportCredentials(transport))...)
 }
 
-func serverTLS(s Settings) (*tls.Config, error) {
+func serverTLS(s Settings, log *slog.Logger) (*tls.Config, *certificate, error) {
 	if s.TLSCert == "" {
-		return nil, nil
+		return nil, nil, nil
 	}
-	pair, err := tls.LoadX509KeyPair(s.TLSCert, s.TLSKey)
+	cert, err := openCertificate(s.TLSCert, s.TLSKey, log)
 	if err != nil {
-		return nil, fmt.Errorf("tls_cert, tls_key: %w", err)
+		return nil, nil, err
 	}
-	t := &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}
+	t := &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: cert.forServer}
 	if s.TLSClientCA != "" {
 		if t.ClientCAs, err = certPool("tls_client_ca", s.TLSClientCA); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		t.ClientAuth = tls.RequireAndVerifyClientCert
 	}
-	return t, nil
+	return t, cert, nil
 }
 
 // mixed asks for TLS on TCP and leaves connections in memory plain.

@@ -265,6 +265,27 @@ func maskURL(text string) string {
 	return u.Redacted()
 }
 
+// Strangers finds variables that look like settings and are none, each with the
+// nearest that is; also are further variables that mean something here.
+func Strangers(environ []string, also ...string) ([]string, error) {
+	flags, err := settingFlags()
+	if err != nil {
+		return nil, err
+	}
+	known := slices.Clone(also)
+	for _, f := range flags {
+		known = append(known, EnvName(f.Name))
+	}
+	var list []string
+	for _, e := range environ {
+		name, _, _ := strings.Cut(e, "=")
+		if strings.HasPrefix(name, EnvPrefix) && !slices.Contains(known, name) {
+			list = append(list, fmt.Sprintf("%s is no setting; the nearest is %s", name, Nearest(name, known)))
+		}
+	}
+	return list, nil
+}
+
 // Nearest gives the word of known with the smallest edit distance to word.
 func Nearest(word string, known []string) string {
 	best, at := "", -1

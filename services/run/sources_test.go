@@ -166,3 +166,10 @@ func TestNearest(t *testing.T) {
 		want(t, word, Nearest(word, keys), near)
 	}
 }
+
+func TestStrangers(t *testing.T) {
+	got, err := Strangers([]string{"PATH=/bin", "SPINDLEWRIGHT_SQLURL=x", "SPINDLEWRIGHT_LISTEN=y", "SPINDLEWRIGHT_TOKEN=z"}, "SPINDLEWRIGHT_TOKEN")
+	if err != nil || len(got) != 1 || !strings.Contains(got[0], "SPINDLEWRIGHT_SQLURL is no setting; the nearest is SPINDLEWRIGHT_SQL_URL") {
+		t.Errorf("%q %v", got, err)
+	}
+}

@@ -1,6 +1,7 @@
 package run
 
 import (
+	"bytes"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -8,6 +9,7 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
+	"log/slog"
 	"math/big"
 	"net"
 	"os"
@@ -145,6 +147,35 @@ func TestTLSListener(t *testing.T) {
 		if _, err := s.jwks(t.Context()); err != nil {
 			t.Errorf("mutual %v, in memory: %v", mutual, err)
 		}
+	}
+}
+
+func TestRenewedCertificateNeedsNoRestart(t *testing.T) {
+	ca := newAuthority(t)
+	ca.leaf(t, "server")
+	c, err := openCertificate(ca.file("server.crt"), ca.file("server.key"), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Now()
+	first := c.current(now).Certificate[0]
+	ca.leaf(t, "server")
+	// Two writes may fall into one tick of the file system's clock.
+	if err := os.Chtimes(ca.file("server.crt"), now, now.Add(time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(c.current(now.Add(time.Second)).Certificate[0], first) {
+		t.Error("looked at the file again too soon")
+	}
+	second := c.current(now.Add(lookEvery)).Certificate[0]
+	if bytes.Equal(second, first) {
+		t.Error("the renewed certificate is not used")
+	}
+	if err := os.WriteFile(ca.file("server.crt"), []byte("half writ"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(c.current(now.Add(3 * lookEvery)).Certificate[0], second) {
+		t.Error("a broken renewal replaced the certificate")
 	}
 }
 

@@ -10,4 +10,6 @@ type IO struct {
 	Terminal bool
 	// Getenv looks up an environment variable.
 	Getenv func(string) string
+	// Environ lists the environment, to find misspelt settings; nil lists none.
+	Environ func() []string
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/alecthomas/kong"
 	"github.com/mattn/go-isatty"
 
+	"spindlewright/pkg/failpoint"
 	"spindlewright/services/run"
 )
 
@@ -34,7 +35,7 @@ func main() {
 	ctx, stop := interruptible(context.Background())
 	defer stop()
 	code := execute(ctx, os.Args[1:], IO{
-		Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv,
+		Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Environ: os.Environ,
 		Terminal: isatty.IsTerminal(os.Stderr.Fd()),
 	})
 	stop()
@@ -109,11 +110,35 @@ func execute(ctx context.Context, args []string, io IO) int {
 		}
 		return exitUsage
 	}
+	if err := pointOut(io, parser.Model); err != nil {
+		complain(io, err)
+		return exitFailed
+	}
 	if err := parsed.Run(parsed); err != nil {
 		complain(io, err)
 		return exitCode(ctx, err)
 	}
 	return exitDone
+}
+
+// pointOut names variables that nothing reads, which are usually misspelt.
+func pointOut(io IO, app *kong.Application) error {
+	if io.Environ == nil {
+		return nil
+	}
+	read := []string{failpoint.Variable}
+	for _, command := range app.Leaves(true) {
+		for _, group := range command.AllFlags(true) {
+			for _, f := range group {
+				read = append(read, run.EnvName(f.Name))
+			}
+		}
+	}
+	strangers, err := run.Strangers(io.Environ(), read...)
+	for _, s := range strangers {
+		_, _ = fmt.Fprintln(io.Err, "wright: "+s)
+	}
+	return err
 }
 
 // withVariable adds the environment variable to the help of a setting.

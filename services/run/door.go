@@ -65,7 +65,9 @@ func newDoor(s Settings, edge fault.Edge, watch *telemetry.Telemetry) (*door, er
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: time.Minute, Timeout: 20 * time.Second}),
+		// Connections end now and then, so that callers find new replicas.
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: time.Minute, Timeout: 20 * time.Second,
+			MaxConnectionAge: 30 * time.Minute, MaxConnectionAgeGrace: 10 * time.Minute}),
 		grpc.MaxConcurrentStreams(1000),
 		grpc.StatsHandler(overTCP{otelgrpc.NewServerHandler(
 			otelgrpc.WithTracerProvider(watch.Traces), otelgrpc.WithMeterProvider(watch.Metrics), otelgrpc.WithPropagators(watch.Propagation))}),

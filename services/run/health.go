@@ -64,10 +64,16 @@ func (s *Site) checks(ctx context.Context) []check {
 			list = append(list, c)
 		}
 	}
-	list = append(list, s.peerChecks()...)
+	return append(list, s.processChecks()...)
+}
+
+// processChecks are about what all services here share.
+func (s *Site) processChecks() []check {
+	list := s.peerChecks()
 	if s.plan.Bus.Host {
-		list = append(list, check{Name: "bus server", OK: s.bus.server.Running(), Detail: s.BusAddr()})
-	} else if len(s.hosted) > 0 {
+		return append(list, check{Name: "bus server", OK: s.bus.server.Running(), Detail: s.BusAddr() + ", flushes before it acknowledges"})
+	}
+	if len(s.hosted) > 0 {
 		list = append(list, s.flushCheck())
 	}
 	return list

@@ -3,6 +3,7 @@ package run
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -103,13 +104,13 @@ func (h *hosted) busCheck() check {
 	return c
 }
 
-// forUpkeep says the same to UpkeepService.
-func (h *hosted) forUpkeep(work func() map[string]workState) upkeep.Hosted {
+// forUpkeep says the same to UpkeepService, and looks deeper.
+func (h *hosted) forUpkeep(work func() map[string]workState, more func() []check) upkeep.Hosted {
 	return upkeep.Hosted{
 		Name: h.name, Store: h.store, Outbox: h.outbox, Inbox: h.inbox, Audit: h.audit,
 		Checks: func(ctx context.Context) []upkeep.Check {
 			var list []upkeep.Check
-			for _, c := range append(h.checks(ctx, work()), h.deepChecks(ctx)...) {
+			for _, c := range slices.Concat(h.checks(ctx, work()), h.deepChecks(ctx), more()) {
 				list = append(list, upkeep.Check{Name: c.Name, OK: c.OK, Detail: c.Detail})
 			}
 			return list

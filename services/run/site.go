@@ -226,8 +226,11 @@ func (s *Site) makeDialer(context.Context) (func(context.Context) error, error) 
 
 func (s *Site) registerUpkeep(context.Context) (func(context.Context) error, error) {
 	var list []upkeep.Hosted
+	// What the process's services share is told once, with the first of them.
+	more := s.processChecks
 	for _, h := range s.hosted {
-		list = append(list, h.forUpkeep(s.work.states))
+		list = append(list, h.forUpkeep(s.work.states, more))
+		more = func() []check { return nil }
 	}
 	s.upkeep = upkeep.NewServer(upkeep.Config{Version: s.build.Version, Clock: s.config.Clock, Hosted: list})
 	s.upkeep.Register(s.door.server)

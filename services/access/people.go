@@ -11,6 +11,8 @@ import (
 	"spindlewright/pkg/events"
 	"spindlewright/pkg/fault"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
+	faultv1 "spindlewright/pkg/gen/spindlewright/fault/v1"
+	"spindlewright/pkg/paging"
 )
 
 // CreatePerson adds a person or an integrator.
@@ -85,14 +87,13 @@ func (s *Service) ListPeople(ctx context.Context, req *accessv1.ListPeopleReques
 	if !who.Network() {
 		shop = who.ShopID
 	}
-	asked := []string{accessv1.AccessService_ListPeople_FullMethodName, shop}
-	after, err := openPage(req.GetPageToken(), 2, asked...)
+	question := accessv1.AccessService_ListPeople_FullMethodName + " " + shop
+	after, err := placeOfPerson(req.GetPageToken(), question)
 	if err != nil {
 		return nil, err
 	}
-	created, _ := strconv.ParseInt(after[0], 10, 64) // unreadable is 0: the first page
-	size := pageSize(req.GetPageSize())
-	rows, err := listPeople(s.store.Reader(ctx), shop, created, after[1], size+1)
+	size := paging.Size(req.GetPageSize())
+	rows, err := listPeople(s.store.Reader(ctx), shop, after, size+1)
 	if err != nil {
 		return nil, err
 	}
@@ -100,12 +101,27 @@ func (s *Service) ListPeople(ctx context.Context, req *accessv1.ListPeopleReques
 	if len(rows) > size {
 		rows = rows[:size]
 		last := rows[size-1]
-		out.NextPageToken = pageAfter([]string{strconv.FormatInt(last.created, 10), last.id}, asked...)
+		out.NextPageToken = paging.Token(question, strconv.FormatInt(last.created, 10), last.id)
 	}
 	for _, r := range rows {
 		out.People = append(out.People, r.whole())
 	}
 	return out, nil
+}
+
+// placeOfPerson is the person behind whom a list goes on; the zero person for
+// the first page.
+func placeOfPerson(token, question string) (person, error) {
+	place, err := paging.Position(token, question, 2)
+	if err != nil || place == nil {
+		return person{}, err
+	}
+	created, err := strconv.ParseInt(place[0], 10, 64)
+	if err != nil { // made by paging.Token with a digest, but not by us
+		return person{}, fault.InvalidField("page_token", "is not one that this list gave; leave it empty to begin again").
+			WithReason(faultv1.Reason_REASON_BAD_PAGE_TOKEN)
+	}
+	return person{created: created, id: place[1]}, nil
 }
 
 // UpdatePerson changes name, mail, roles or suspension.

@@ -12,6 +12,7 @@ import (
 	"spindlewright/pkg/events"
 	"spindlewright/pkg/fault"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
+	"spindlewright/pkg/paging"
 )
 
 // shop is a row of the shop table.
@@ -135,19 +136,23 @@ func (s *Service) GetShop(ctx context.Context, req *accessv1.GetShopRequest) (*a
 
 // ListShops gives shops in order of their codes.
 func (s *Service) ListShops(ctx context.Context, req *accessv1.ListShopsRequest) (*accessv1.ListShopsResponse, error) {
-	after, err := openPage(req.GetPageToken(), 1, accessv1.AccessService_ListShops_FullMethodName)
+	place, err := paging.Position(req.GetPageToken(), accessv1.AccessService_ListShops_FullMethodName, 1)
 	if err != nil {
 		return nil, err
 	}
-	size := pageSize(req.GetPageSize())
-	rows, err := listShops(s.store.Reader(ctx), after[0], size+1)
+	var after string
+	if place != nil {
+		after = place[0]
+	}
+	size := paging.Size(req.GetPageSize())
+	rows, err := listShops(s.store.Reader(ctx), after, size+1)
 	if err != nil {
 		return nil, err
 	}
 	out := &accessv1.ListShopsResponse{}
 	if len(rows) > size {
 		rows = rows[:size]
-		out.NextPageToken = pageAfter([]string{rows[size-1].code}, accessv1.AccessService_ListShops_FullMethodName)
+		out.NextPageToken = paging.Token(accessv1.AccessService_ListShops_FullMethodName, rows[size-1].code)
 	}
 	for _, r := range rows {
 		out.Shops = append(out.Shops, r.message())

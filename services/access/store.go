@@ -96,10 +96,10 @@ func readPerson(q db.Querier, id, lock string) (person, error) {
 func lockPerson(tx *db.Tx, id string) (person, error) { return readPerson(tx, id, tx.ForUpdate()) }
 
 // listPeople gives people of a shop, or all for an empty shop.
-func listPeople(q db.Querier, shop string, afterCreated int64, afterID string, limit int) ([]person, error) {
+func listPeople(q db.Querier, shop string, after person, limit int) ([]person, error) {
 	rows, err := q.Query(`SELECT `+personColumns+` FROM person
 		WHERE (CAST($1 AS TEXT) = '' OR shop_id = $1) AND (created_us, person_id) > ($2, $3)
-		ORDER BY created_us, person_id LIMIT $4`, shop, afterCreated, afterID, limit)
+		ORDER BY created_us, person_id LIMIT $4`, shop, after.created, after.id, limit)
 	return collect(rows, err, scanPerson)
 }
 

@@ -39,13 +39,14 @@ func busUsers(internalKey []byte) ([]*server.User, error) {
 
 // busPermissions lists what a service does on the bus: it keeps and fills its
 // own stream, reads others' through consumers that bear its name, and wakes
-// its own relay in other replicas.
+// its own relay and readers in other replicas.
 func busPermissions(service string) *server.Permissions {
 	stream := "SW_" + strings.ToUpper(service)
 	return &server.Permissions{
 		Publish: &server.SubjectPermission{Allow: []string{
 			"spindlewright.v1.*." + service + ".>",
 			"spindlewright.wake." + service,
+			"spindlewright.nudge." + service,
 			"$JS.API.INFO",
 			"$JS.API.STREAM.INFO.*",
 			"$JS.API.STREAM.CREATE." + stream,
@@ -64,6 +65,7 @@ func busPermissions(service string) *server.Permissions {
 		Subscribe: &server.SubjectPermission{Allow: []string{
 			inboxPrefix(service) + ".>",
 			"spindlewright.wake." + service,
+			"spindlewright.nudge." + service,
 		}},
 	}
 }

@@ -40,6 +40,8 @@ type hosted struct {
 	revocations  *access.Revocations
 	conn         *nats.Conn
 	archive      events.Archive
+	// more looks at what only this service depends on; nil: nothing.
+	more func(context.Context) []check
 }
 
 // close lets go of what was opened, the store last. Its background work has
@@ -84,6 +86,9 @@ func (h *hosted) checks(ctx context.Context, work map[string]workState) []check 
 			c.Detail = "starts again after: " + firstLine(w.problem.Error())
 		}
 		list = append(list, c)
+	}
+	if h.more != nil {
+		list = append(list, h.more(ctx)...)
 	}
 	return list
 }

@@ -6,6 +6,7 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ type network struct {
 	scenario.Site
 	cast *scenario.Cast
 	dir  string
+	shut func()
 }
 
 // open starts everything in this process, with stores as the URL says.
@@ -37,13 +39,14 @@ func open(b *testing.B, sqlURL string) *network {
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Cleanup(func() {
+	shut := sync.OnceFunc(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 		defer cancel()
 		if err := site.Close(ctx); err != nil {
 			b.Error(err)
 		}
 	})
+	b.Cleanup(shut)
 	token, err := os.ReadFile(site.OperatorTokenFile())
 	if err != nil {
 		b.Fatal(err)
@@ -54,7 +57,7 @@ func open(b *testing.B, sqlURL string) *network {
 	}
 	b.Cleanup(func() { cc.Close() })
 	n := &network{Site: scenario.Site{Conn: func(string) grpc.ClientConnInterface { return cc }, OperatorToken: strings.TrimSpace(string(token))},
-		dir: c.Settings.Data}
+		dir: c.Settings.Data, shut: shut}
 	if n.cast, err = n.SetUp(b.Context()); err != nil {
 		b.Fatal(err)
 	}

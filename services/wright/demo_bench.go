@@ -152,9 +152,9 @@ func (j *job) standing(kind string) *intakev1.Evidence {
 // plausible is a reading that somebody might write down for a kind.
 func plausible(kind *intakev1.EvidenceKind) string {
 	if v, ok := map[string]string{
-		"MOhm": "550", "Ohm": "1.42", "um": "1.5", "mm": "0.012", "N": "18200", "kN": "18.2", "g": "14.20", "Cel": "20.4", "K": "14",
-		"mm/s": "0.45", "N.m": "1.8", "h": "6", "min": "240", "g.mm": "12", "bar": "4.0",
-	}[kind.Unit]; ok {
+		"insulation_resistance": "550", "preload": "420", "nut_runout": "2.5", "low_speed_balance": "1.6", "temperature_rise": "14.5",
+		"runout": "1.2", "vibration": "0.42", "drawbar_force": "18200", "insulation_final": "1200",
+	}[kind.Code]; ok {
 		return v
 	}
 	return "1.0"

@@ -72,7 +72,7 @@ func stories() []*story {
 			}}}},
 		{shop: "RIV", customer: "castlebeck-drives", day: 12, reason: "clamping_failure", upTo: "quoted", said: "waits for the customer's approval",
 			finding: primary("disc_springs", "clamping_force_low", "spring_fatigue", "wear_expected"),
-			extra:   []extraStep{{6, hold("awaiting_customer")}}},
+			extra:   []extraStep{{6, wait("awaiting_customer")}}},
 		{shop: "RIV", customer: "dunmere-optics", day: 20, reason: "electrical_fault", upTo: "in_repair",
 			finding: primary("encoder", "encoder_fault", "other", "contamination_coolant")},
 		{shop: "HLT", customer: "orrin-gearworks", day: 2, reason: "leakage", upTo: "shipped",
@@ -82,7 +82,7 @@ func stories() []*story {
 			extra:   []extraStep{{6, func(ctx context.Context, j *job) error { return j.ship(ctx, "scrapped") }}}},
 		{shop: "HLT", customer: "castlebeck-drives", day: 9, reason: "vibration", upTo: "approved", said: "waits for a bearing set",
 			finding: primary("front_bearing_set", "vibration", "particle_indentation", "contamination_coolant"),
-			extra:   []extraStep{{8, hold("awaiting_parts")}}},
+			extra:   []extraStep{{8, wait("awaiting_parts")}}},
 		{shop: "HLT", customer: "pellan-axles", day: 5, reason: "preventive", upTo: "shipped", said: "overhauled before it failed: censors, does not count as a failure"},
 		{shop: "HLT", customer: "orrin-gearworks", day: 18, reason: "noise", upTo: "assembled",
 			finding: primary("front_bearing_set", "noise", "particle_indentation", "contamination_coolant")},
@@ -92,15 +92,14 @@ func stories() []*story {
 			extra: []extraStep{{2, func(ctx context.Context, j *job) error { return j.openTooEarly(ctx) }}}},
 		{shop: "QUA", customer: "kirkwhin-turbines", day: 16, reason: "temperature", upTo: "in_run_in",
 			finding: primary("front_bearing_set", "overheating", "lubricant_degradation", "lubrication_lack")},
-		{shop: "QUA", customer: "thornlow-clocks", fresh: "BL0009902", model: "lark-15", day: 29, reason: "unknown", upTo: "received", noHours: true,
+		{shop: "QUA", customer: "thornlow-clocks", fresh: "BL15-990201", model: "lark-15", day: 29, reason: "unknown", upTo: "received", noHours: true,
 			said: "new to the network, hours not known"},
 	}
 }
 
-func hold(reason string) func(context.Context, *job) error {
-	return func(ctx context.Context, j *job) error {
-		return j.step(ctx, &intakev1.MoveStageRequest{To: "on_hold", HoldReason: reason})
-	}
+// wait moves to a side stage, from which the order comes back to where it was.
+func wait(stage string) func(context.Context, *job) error {
+	return func(ctx context.Context, j *job) error { return j.step(ctx, &intakev1.MoveStageRequest{To: stage}) }
 }
 
 // openTooEarly tries to take a spindle apart whose springs nobody has released,

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"math"
 	"slices"
+	"strconv"
 )
 
 // Hostile is a history as bad as they come: nearly all customers silent, a
@@ -142,6 +144,7 @@ var mischiefs = map[string][]mischief{
 		put(colHours, "", "a reading without hours"),
 		put(colSeenOn, "2031-01-01", "seen in the future"),
 		put(colOutcome, "repaired", "a reading with an outcome"),
+		{column: "hours", why: "a meter that runs back", spoil: runBack},
 	}, everyRow...),
 	KindRepair: append([]mischief{
 		put(colReason, "grumpy", "a reason that does not exist"),
@@ -161,4 +164,15 @@ var mischiefs = map[string][]mischief{
 			f[colShippedOn] = (good.ReceivedOn - 3).String()
 		}},
 	}, everyRow...),
+}
+
+// runBack reads half the hours on the day after a good reading. Where that day
+// is not over yet, it makes no number of them at all.
+func runBack(f []string, good *Row) {
+	if good.RecordedOn <= good.SeenOn || *good.Hours < 2 {
+		f[colHours] = "half of it"
+		return
+	}
+	half := math.Floor(*good.Hours / 2)
+	f[colHours], f[colSeenOn] = strconv.FormatFloat(half, 'f', -1, 64), (good.SeenOn + 1).String()
 }

@@ -11,48 +11,59 @@ const indicativeBelow = 5
 
 const indicative = "indicative: fewer than 5 failures"
 
+// estimator makes figures with their limits, all of one confidence.
+type estimator struct {
+	confidence float64
+	limits     *limits
+}
+
 // share is count of n with Wilson limits.
-func share(count, n int64, confidence float64) *reliabilityv1.Estimate {
+func (e *estimator) share(count, n int64) *reliabilityv1.Estimate {
 	if n == 0 {
 		return absent("no failure to take a share of")
 	}
-	i, err := lifetime.WilsonShare(count, n, confidence)
+	i, err := lifetime.WilsonShare(count, n, e.confidence)
 	if err != nil {
 		return absent(err.Error())
 	}
-	return between(i, marked(n))
+	return estimate(i.Value, i.Low, i.High, marked(n))
 }
 
 // rate is count per 10,000 running hours with exact Poisson limits.
-func rate(count int64, hours, confidence float64) *reliabilityv1.Estimate {
+func (e *estimator) rate(count int64, hours float64) *reliabilityv1.Estimate {
 	if hours <= 0 {
 		return absent("no running hours observed")
 	}
-	i, err := lifetime.PoissonRate(count, hours/10_000, confidence)
+	i, err := e.limits.of(count, e.confidence)
 	if err != nil {
 		return absent(err.Error())
 	}
-	return between(i, marked(count))
+	units := hours / 10_000
+	return estimate(i.Value/units, i.Low/units, i.High/units, marked(count))
 }
 
-// mtbr is hours per repair with chi-square limits.
-func mtbr(repairs int64, hours, confidence float64) *reliabilityv1.Estimate {
+// mtbr is hours per repair with chi-square limits, which are those of the
+// Poisson rate turned over.
+func (e *estimator) mtbr(repairs int64, hours float64) *reliabilityv1.Estimate {
 	if hours <= 0 {
 		return absent("no running hours observed")
 	}
-	m, err := lifetime.MTBR(repairs, hours, confidence)
+	if repairs == 0 {
+		m, err := lifetime.MTBR(0, hours, e.confidence)
+		if err != nil {
+			return absent(err.Error())
+		}
+		return &reliabilityv1.Estimate{Low: &m.Low, Remark: "no repair: a lower limit only, one-sided"}
+	}
+	i, err := e.limits.of(repairs, e.confidence)
 	if err != nil {
 		return absent(err.Error())
 	}
-	out := &reliabilityv1.Estimate{Value: m.Value, Low: &m.Low, High: m.High, Remark: marked(repairs)}
-	if m.OneSided {
-		out.Remark = "no repair: a lower limit only, one-sided"
-	}
-	return out
+	return estimate(hours/i.Value, hours/i.High, hours/i.Low, marked(repairs))
 }
 
-func between(i lifetime.Interval, remark string) *reliabilityv1.Estimate {
-	return &reliabilityv1.Estimate{Value: &i.Value, Low: &i.Low, High: &i.High, Remark: remark}
+func estimate(value, low, high float64, remark string) *reliabilityv1.Estimate {
+	return &reliabilityv1.Estimate{Value: &value, Low: &low, High: &high, Remark: remark}
 }
 
 func absent(remark string) *reliabilityv1.Estimate { return &reliabilityv1.Estimate{Remark: remark} }

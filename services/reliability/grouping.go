@@ -13,9 +13,11 @@ type grouping struct {
 // groupColumn turns the numbers of a column into a part of the key.
 type groupColumn struct {
 	col    column
-	part   *[maxNumber + 1]uint32
+	part   *[maxNumber + 1]uint32 // times stride where combinations are dense
 	stride uint64
-	values []string
+	// numbers that the dictionary has.
+	numbers int
+	values  []string
 }
 
 // denseKeys bounds the array; above it a map is used.
@@ -33,6 +35,7 @@ func newGrouping(c *catalog, by []*field, s side) *grouping {
 		gc := groupColumn{col: col, part: new([maxNumber + 1]uint32), stride: size}
 		index := map[string]uint32{}
 		list := *c.list(f.kind)
+		gc.numbers = len(list)
 		for n := range list {
 			v := f.value(&list[n])
 			at, again := index[v]
@@ -46,10 +49,16 @@ func newGrouping(c *catalog, by []*field, s side) *grouping {
 		size *= uint64(len(gc.values))
 		g.cols = append(g.cols, gc)
 	}
-	if size <= denseKeys {
-		g.dense = make([]int32, size)
-	} else {
+	if size > denseKeys {
 		g.sparse = map[uint64]int32{}
+		return g
+	}
+	g.dense = make([]int32, size)
+	for i := range g.cols {
+		gc := &g.cols[i]
+		for n, v := range gc.part[:gc.numbers] {
+			gc.part[n] = v * uint32(gc.stride)
+		}
 	}
 	return g
 }
@@ -57,37 +66,56 @@ func newGrouping(c *catalog, by []*field, s side) *grouping {
 func (g *grouping) len() int { return len(g.keys) }
 
 // assign finds the group of each row.
-func (g *grouping) assign(p *page, rows []int32, keys []uint64, groups []int32) ([]uint64, []int32) {
-	if cap(keys) < len(rows) {
-		keys, groups = make([]uint64, len(rows)*5/4), make([]int32, len(rows)*5/4)
+func (g *grouping) assign(p *page, rows []int32, groups []int32) []int32 {
+	if cap(groups) < len(rows) {
+		groups = make([]int32, len(rows)*5/4)
 	}
-	keys, groups = keys[:len(rows)], groups[:len(rows)]
-	clear(keys)
-	for i := range g.cols {
-		gc := &g.cols[i]
-		part, col, stride := gc.part, p.cols[gc.col], gc.stride
-		for k, r := range rows {
-			keys[k] += uint64(part[col[r]]) * stride
-		}
-	}
+	groups = groups[:len(rows)]
 	if g.dense == nil {
-		g.assignSparse(keys, groups)
-		return keys, groups
+		g.assignSparse(p, rows, groups)
+		return groups
 	}
-	for k, key := range keys {
-		id := g.dense[key]
+	g.denseKeysOf(p, rows, groups)
+	dense := g.dense
+	for k, key := range groups {
+		id := dense[key]
 		if id == 0 {
-			g.keys = append(g.keys, key)
+			g.keys = append(g.keys, uint64(key))
 			id = int32(len(g.keys))
-			g.dense[key] = id
+			dense[key] = id
 		}
 		groups[k] = id - 1
 	}
-	return keys, groups
+	return groups
 }
 
-func (g *grouping) assignSparse(keys []uint64, groups []int32) {
-	for k, key := range keys {
+// denseKeysOf writes the combination of each row.
+func (g *grouping) denseKeysOf(p *page, rows []int32, keys []int32) {
+	if len(g.cols) == 0 {
+		clear(keys)
+	}
+	for i := range g.cols {
+		part, col := g.cols[i].part, p.cols[g.cols[i].col]
+		keys := keys[:len(rows)]
+		if i == 0 {
+			for k, r := range rows {
+				keys[k] = int32(part[col[r]])
+			}
+			continue
+		}
+		for k, r := range rows {
+			keys[k] += int32(part[col[r]])
+		}
+	}
+}
+
+func (g *grouping) assignSparse(p *page, rows []int32, groups []int32) {
+	for k, r := range rows {
+		key := uint64(0)
+		for i := range g.cols {
+			gc := &g.cols[i]
+			key += uint64(gc.part[p.cols[gc.col][r]]) * gc.stride
+		}
 		id, there := g.sparse[key]
 		if !there {
 			id = int32(len(g.keys))

@@ -28,13 +28,7 @@ func (q *question) modes() (*reliabilityv1.QueryFailureModesResponse, error) {
 	if err != nil {
 		return nil, err
 	}
-	rates := f
-	if q.moves() {
-		if rates, err = q.pass(ofRates, byMode, mostModeRows); err != nil {
-			return nil, err
-		}
-	}
-	groups, err := q.modeGroups(e, f, rates)
+	groups, err := q.modeGroups(e, f, byMode)
 	if err != nil {
 		return nil, err
 	}
@@ -42,7 +36,7 @@ func (q *question) modes() (*reliabilityv1.QueryFailureModesResponse, error) {
 	total := modeCount{}
 	unknown := int64(0)
 	for _, g := range groups {
-		row, sum := g.answer(q.confidence)
+		row, sum := g.answer(&q.estimator)
 		total.all, total.inExposure = total.all+sum.all, total.inExposure+sum.inExposure
 		if m := g.modes[termUnknown]; m != nil {
 			unknown += m.all
@@ -54,7 +48,7 @@ func (q *question) modes() (*reliabilityv1.QueryFailureModesResponse, error) {
 }
 
 // modeGroups joins what the passes found, in order of key.
-func (q *question) modeGroups(e, f, rates *tally) ([]*modeGroup, error) {
+func (q *question) modeGroups(e, f *tally, byMode []*field) ([]*modeGroup, error) {
 	all := map[groupKey]*modeGroup{}
 	group := func(values []string) *modeGroup {
 		k := keyOf(values)
@@ -69,13 +63,12 @@ func (q *question) modeGroups(e, f, rates *tally) ([]*modeGroup, error) {
 		g := group(v[:n])
 		m := g.mode(v[n])
 		m.all += f.statusCount(i, stUnobserved, stFailure, stFailureUnknown)
+		m.inExposure += f.statusCount(i, stFailure)
 		union(g.customers, f.customersOf(i))
 	}
-	for i := range rates.groups.len() {
-		v := rates.groups.values(i)
-		if seen := rates.statusCount(i, stFailure); seen > 0 {
-			group(v[:n]).mode(v[n]).inExposure += seen
-		}
+	err := q.eachMoved(byMode, func(v []string, change int64) { group(v[:n]).mode(v[n]).inExposure += change })
+	if err != nil {
+		return nil, err
 	}
 	if n == 0 {
 		group([]string{})
@@ -93,14 +86,47 @@ func (q *question) modeGroups(e, f, rates *tally) ([]*modeGroup, error) {
 	}
 	out := make([]*modeGroup, 0, len(all))
 	for _, g := range all {
+		g.dropEmpty()
 		if i, found := begun[q.begun(g.values)]; found {
-			g.exposure = e.exposure[i]
+			g.exposure = e.of[i].exposure
 			union(g.customers, e.customersOf(i))
 		}
 		out = append(out, g)
 	}
 	slices.SortFunc(out, func(a, b *modeGroup) int { return slices.Compare(a.values, b.values) })
 	return out, nil
+}
+
+// eachMoved tells how the numerators of rates differ from the failures in
+// exposure: those whose stretch began with another customer or shop count there
+// instead.
+func (q *question) eachMoved(byMode []*field, tell func(values []string, change int64)) error {
+	moved := q.snapshot.pages.moved()
+	if !q.moves() || len(moved) == 0 {
+		return nil
+	}
+	for _, s := range []struct {
+		side side
+		sign int64
+	}{{ofFailures, -1}, {ofRates, 1}} {
+		t, err := q.passOver(moved, s.side, statusesOn[ofRates], byMode, mostModeRows)
+		if err != nil {
+			return err
+		}
+		for i := range t.groups.len() {
+			tell(t.groups.values(i), s.sign*t.statusCount(i, stFailure))
+		}
+	}
+	return nil
+}
+
+// dropEmpty leaves out modes that a move has emptied.
+func (g *modeGroup) dropEmpty() {
+	for name, m := range g.modes {
+		if m.all == 0 && m.inExposure == 0 {
+			delete(g.modes, name)
+		}
+	}
 }
 
 func (g *modeGroup) mode(name string) *modeCount {
@@ -111,7 +137,7 @@ func (g *modeGroup) mode(name string) *modeCount {
 }
 
 // answer writes the group, its modes by count and then by name.
-func (g *modeGroup) answer(confidence float64) (*reliabilityv1.ModeGroup, modeCount) {
+func (g *modeGroup) answer(e *estimator) (*reliabilityv1.ModeGroup, modeCount) {
 	sum := modeCount{}
 	names := make([]string, 0, len(g.modes))
 	for name, m := range g.modes {
@@ -129,8 +155,8 @@ func (g *modeGroup) answer(confidence float64) (*reliabilityv1.ModeGroup, modeCo
 		ExposureHours: hours, Customers: distinct(g.customers)}
 	for _, name := range names {
 		m := g.modes[name]
-		out.Modes = append(out.Modes, &reliabilityv1.ModeRow{Mode: name, Count: m.all, Share: share(m.all, sum.all, confidence),
-			CountInExposure: m.inExposure, RatePer_10000Hours: rate(m.inExposure, hours, confidence)})
+		out.Modes = append(out.Modes, &reliabilityv1.ModeRow{Mode: name, Count: m.all, Share: e.share(m.all, sum.all),
+			CountInExposure: m.inExposure, RatePer_10000Hours: e.rate(m.inExposure, hours)})
 	}
 	return out, sum
 }

@@ -27,7 +27,7 @@ func (q *question) mtbr() (*reliabilityv1.QueryMtbrResponse, error) {
 		if i, found := begun[q.begun(r.values)]; found {
 			describe(row, e, i)
 		}
-		row.MtbrHours = mtbr(r.count, row.ExposureHours, q.confidence)
+		row.MtbrHours = q.estimator.mtbr(r.count, row.ExposureHours)
 		total += r.count
 		out.Rows = append(out.Rows, row)
 	}
@@ -88,6 +88,6 @@ func describe(row *reliabilityv1.MtbrRow, e *tally, i int) {
 	row.StillRunning = row.Silent + e.statusCount(i, stRunning, stRunningUnknown)
 	row.HoursUnknown = e.statusCount(i, stFailureUnknown, stPreventiveUnknown, stWarrantyUnknown, stRunningUnknown,
 		stScrappedUnknown, stRetiredUnknown, stUnclear)
-	row.Spindles = e.spindles[i]
+	row.Spindles = e.of[i].spindles
 	row.Customers = distinct(e.customersOf(i))
 }

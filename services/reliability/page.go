@@ -76,6 +76,9 @@ type page struct {
 	// exposure in microhours: whole numbers add up to the same sum in any order.
 	exposure []int64
 	cols     [columns][]number
+	// moved has again the rows of failures in exposure that have another
+	// customer or shop at the failure than at the start: few. nil for none.
+	moved *page
 }
 
 func (p *page) rows() int { return len(p.status) }
@@ -105,6 +108,36 @@ func (p *page) withSlots(slots []int, lives []life) *page {
 		done = s + 1
 	}
 	out.copySlots(p, done, pageSlots)
+	out.noteMoved()
+	return out
+}
+
+// noteMoved copies the rows whose failure falls to others than the stretch.
+func (p *page) noteMoved() {
+	for i, st := range p.status {
+		if st != stFailure || p.cols[colCustomer][i] == p.cols[colFailedCustomer][i] && p.cols[colShop][i] == p.cols[colFailedShop][i] {
+			continue
+		}
+		if p.moved == nil {
+			p.moved = &page{}
+		}
+		p.moved.slot = append(p.moved.slot, p.slot[i])
+		p.moved.status = append(p.moved.status, st)
+		p.moved.exposure = append(p.moved.exposure, p.exposure[i])
+		for c := range p.cols {
+			p.moved.cols[c] = append(p.moved.cols[c], p.cols[c][i])
+		}
+	}
+}
+
+// moved are the pages of rows whose failure falls to others than the stretch.
+func (ps pages) moved() pages {
+	var out pages
+	for _, p := range ps {
+		if p.moved != nil {
+			out = append(out, p.moved)
+		}
+	}
 	return out
 }
 

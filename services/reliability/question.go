@@ -23,16 +23,16 @@ const (
 
 // question is what was asked, made ready for one snapshot.
 type question struct {
-	snapshot   *snapshot
-	filter     *node
-	by         []*field
-	confidence float64
-	text       string
+	estimator
+	snapshot *snapshot
+	filter   *node
+	by       []*field
+	text     string
 }
 
 // readQuestion checks a question and narrows it to the caller's reach.
-func readQuestion(s *snapshot, p access.Principal, asked *reliabilityv1.Question) (*question, error) {
-	q := &question{snapshot: s, confidence: asked.GetConfidence(), text: asked.GetFilter()}
+func readQuestion(s *snapshot, p access.Principal, asked *reliabilityv1.Question, l *limits) (*question, error) {
+	q := &question{snapshot: s, estimator: estimator{asked.GetConfidence(), l}, text: asked.GetFilter()}
 	if q.confidence == 0 {
 		q.confidence = usualConfidence
 	}
@@ -92,8 +92,12 @@ func (n *node) uses(is func(*field) bool) bool {
 
 // pass looks at the snapshot from one side.
 func (q *question) pass(s side, by []*field, limit int) (*tally, error) {
-	sc := scan{side: s, where: q.filter.conditionOn(s), by: by, limit: limit, whole: s == ofStretches}
-	t := sc.run(q.snapshot)
+	return q.passOver(q.snapshot.pages, s, statusesOn[s], by, limit)
+}
+
+func (q *question) passOver(ps pages, s side, passes [statuses]uint8, by []*field, limit int) (*tally, error) {
+	sc := scan{side: s, passes: passes, where: q.filter.conditionOn(s), by: by, limit: limit}
+	t := sc.run(ps, q.snapshot.catalog)
 	if t.over {
 		return nil, tooMuch()
 	}

@@ -2,24 +2,20 @@ package reliability
 
 import "math/bits"
 
-// scan is one pass over the rows of a snapshot.
+// scan is one pass over the rows of some pages.
 type scan struct {
-	side  side
-	where *condition
-	by    []*field
+	side   side
+	passes [statuses]uint8
+	where  *condition
+	by     []*field
 	// limit on groups; the pass stops above it.
 	limit int
-	// whole asks for exposure, spindles and customers of each group too.
-	whole bool
 }
 
 // tally is what a scan found, by group.
 type tally struct {
 	groups *grouping
-	// byStatus counts rows: group*statuses + status.
-	byStatus []int64
-	exposure []int64 // microhours
-	spindles []int64
+	of     []groupTally
 	// customers has a bit for each customer's number, so many words a group.
 	customers []uint64
 	words     int
@@ -28,7 +24,14 @@ type tally struct {
 	// allSpindles and allRows are those of all groups together.
 	allSpindles, allRows int64
 	over                 bool // more groups than the limit
-	last                 []int64
+}
+
+// groupTally is one group's part of a tally.
+type groupTally struct {
+	byStatus [statuses]int64
+	exposure int64 // microhours
+	spindles int64
+	last     int64 // spindle counted last, its place plus one
 }
 
 var statusesOn = [...][statuses]uint8{
@@ -38,71 +41,70 @@ var statusesOn = [...][statuses]uint8{
 	ofRates:    {stFailure: 1},
 }
 
-var isFailure = statusesOn[ofRates]
-
-// run makes the pass.
-func (sc *scan) run(s *snapshot) *tally {
-	t := &tally{groups: newGrouping(s.catalog, sc.by, sc.side), words: (len(s.catalog.customers) + 63) / 64,
-		failuresOf: make([]int64, len(s.catalog.customers))}
+// run makes the pass. Every step goes over a column of a page at a time and
+// without a branch on what the rows hold.
+func (sc *scan) run(ps pages, c *catalog) *tally {
+	t := &tally{groups: newGrouping(c, sc.by, sc.side), words: (len(c.customers) + 63) / 64, failuresOf: make([]int64, len(c.customers))}
 	var (
 		spare  masks
 		rows   []int32
-		keys   []uint64
 		groups []int32
-		passes = statusesOn[sc.side]
 	)
-	for at, p := range s.pages {
-		n := p.rows()
-		if n == 0 {
+	for at, p := range ps {
+		if p.rows() == 0 {
 			continue
 		}
-		mask := spare.take(n)
-		for i, st := range p.status {
-			mask[i] = passes[st&(statuses-1)]
-		}
-		sc.where.narrow(p, mask, &spare)
-		rows = selected(mask, rows)
-		spare.give(1)
+		rows = sc.selected(p, rows, &spare)
 		if len(rows) == 0 {
 			continue
 		}
-		keys, groups = t.groups.assign(p, rows, keys, groups)
+		groups = t.groups.assign(p, rows, groups)
 		if t.groups.len() > sc.limit {
 			t.over = true
 			return t
 		}
 		t.grow()
-		t.count(p, rows, groups, sc.side)
-		if sc.whole {
-			t.measure(p, rows, groups, int64(at)*pageSlots)
+		if sc.side == ofStretches {
+			t.stretches(p, rows, groups, int64(at)*pageSlots+1)
+		} else {
+			t.failures(p, rows, groups, sc.side)
 		}
+		t.allRows += int64(len(rows))
 	}
 	return t
 }
 
-// selected lists the marked rows, without a branch.
-func selected(mask []uint8, rows []int32) []int32 {
-	if cap(rows) < len(mask) {
-		rows = make([]int32, len(mask)+len(mask)/4)
+// selected lists the rows that pass.
+func (sc *scan) selected(p *page, rows []int32, spare *masks) []int32 {
+	n := p.rows()
+	if cap(rows) < n {
+		rows = make([]int32, n+n/4)
 	}
-	rows = rows[:len(mask)]
-	n := 0
-	for i, m := range mask {
-		rows[n] = int32(i)
-		n += int(m)
-		if n == len(rows) {
-			break
+	rows = rows[:n]
+	found := 0
+	if sc.where.op == opTrue {
+		for i, st := range p.status {
+			rows[found] = int32(i)
+			found += int(sc.passes[st&(statuses-1)])
 		}
+		return rows[:found]
 	}
-	return rows[:n]
+	mask := spare.take(n)
+	for i, st := range p.status {
+		mask[i] = sc.passes[st&(statuses-1)]
+	}
+	sc.where.narrow(p, mask, spare)
+	for i, m := range mask {
+		rows[found] = int32(i)
+		found += int(m)
+	}
+	spare.give(1)
+	return rows[:found]
 }
 
 func (t *tally) grow() {
 	g := t.groups.len()
-	t.byStatus = grown(t.byStatus, g*statuses)
-	t.exposure = grown(t.exposure, g)
-	t.spindles = grown(t.spindles, g)
-	t.last = grown(t.last, g)
+	t.of = grown(t.of, g)
 	t.customers = grown(t.customers, g*t.words)
 }
 
@@ -113,52 +115,55 @@ func grown[T any](list []T, n int) []T {
 	return append(list, make([]T, n-len(list))...)
 }
 
-func (t *tally) count(p *page, rows, groups []int32, s side) {
-	byStatus, failuresOf, status := t.byStatus, t.failuresOf, p.status
-	customer := p.cols[colFailedCustomer]
-	if s == ofStretches {
-		customer = p.cols[colCustomer]
-		for k, r := range rows {
-			byStatus[int(groups[k])*statuses+int(status[r])]++
-			failuresOf[customer[r]] += int64(isFailure[status[r]&(statuses-1)])
-		}
-		return
-	}
-	for k, r := range rows {
-		g, c := int(groups[k]), int(customer[r])
-		byStatus[g*statuses+int(status[r])]++
-		failuresOf[c]++
-		t.customers[g*t.words+c>>6] |= 1 << (c & 63)
-	}
-}
-
-// measure adds exposure, spindles and customers.
-func (t *tally) measure(p *page, rows, groups []int32, base int64) {
-	exposure, customer, slot := p.exposure, p.cols[colCustomer], p.slot
-	last, words := int64(-1), t.words
+// stretches adds observed stretches: exposure, spindles and customers.
+func (t *tally) stretches(p *page, rows, groups []int32, base int64) {
+	status, exposure, slot, customer := p.status, p.exposure, p.slot, p.cols[colCustomer]
+	of, customers, failuresOf, words := t.of, t.customers, t.failuresOf, t.words
+	groups = groups[:len(rows)]
+	last, spindles := int64(0), int64(0)
 	for k, r := range rows {
 		g := int(groups[k])
-		t.exposure[g] += exposure[r]
-		c := int(customer[r])
-		t.customers[g*words+c>>6] |= 1 << (c & 63)
-		spindle := base + int64(slot[r]) + 1
-		if t.last[g] != spindle {
-			t.last[g] = spindle
-			t.spindles[g]++
-		}
-		if last != spindle {
-			last = spindle
-			t.allSpindles++
-		}
+		acc := &of[g]
+		st, c, spindle := status[r]&(statuses-1), int(customer[r]), base+int64(slot[r])
+		acc.byStatus[st]++
+		acc.exposure += exposure[r]
+		acc.spindles += notEqual(acc.last, spindle)
+		acc.last = spindle
+		spindles += notEqual(last, spindle)
+		last = spindle
+		customers[g*words+c>>6] |= 1 << (c & 63)
+		failuresOf[c] += int64(statusesOn[ofRates][st])
 	}
-	t.allRows += int64(len(rows))
+	t.allSpindles += spindles
+}
+
+// notEqual is 1 or 0, without a branch.
+func notEqual(a, b int64) int64 {
+	d := a ^ b
+	return int64(uint64(d|-d) >> 63)
+}
+
+// failures adds failures, by who has them on the side.
+func (t *tally) failures(p *page, rows, groups []int32, s side) {
+	status, customer := p.status, p.cols[colFailedCustomer]
+	if s == ofRates {
+		customer = p.cols[colCustomer]
+	}
+	of, customers, failuresOf, words := t.of, t.customers, t.failuresOf, t.words
+	groups = groups[:len(rows)]
+	for k, r := range rows {
+		g, c := int(groups[k]), int(customer[r])
+		of[g].byStatus[status[r]&(statuses-1)]++
+		failuresOf[c]++
+		customers[g*words+c>>6] |= 1 << (c & 63)
+	}
 }
 
 // statusCount adds the counts of a group over statuses.
 func (t *tally) statusCount(g int, of ...status) int64 {
 	n := int64(0)
 	for _, s := range of {
-		n += t.byStatus[g*statuses+int(s)]
+		n += t.of[g].byStatus[s]
 	}
 	return n
 }
@@ -186,4 +191,4 @@ func union(into, from []uint64) {
 
 const microhours = 1e6
 
-func (t *tally) hours(g int) float64 { return float64(t.exposure[g]) / microhours }
+func (t *tally) hours(g int) float64 { return float64(t.of[g].exposure) / microhours }

@@ -43,6 +43,7 @@ type Service struct {
 	store  *db.DB
 	follow *follower
 	tail   *tail
+	limits *limits
 }
 
 // New prepares the service; Run works it.
@@ -54,7 +55,7 @@ func New(d Deps) (*Service, error) {
 	// works on the same store, in whichever process that is.
 	inbox := events.NewInbox(events.InboxConfig{Store: d.Store, Service: Name, Clock: d.Clock, Log: d.Log})
 	t := newTail(d.Store, inbox, d.Nudger, d.Log)
-	return &Service{store: d.Store, tail: t, follow: &follower{wake: t.wakeAll}}, nil
+	return &Service{store: d.Store, tail: t, limits: newLimits(), follow: &follower{wake: t.wakeAll}}, nil
 }
 
 // Register adds the service to a server.
@@ -95,7 +96,7 @@ func (s *Service) question(ctx context.Context, asked *reliabilityv1.Question) (
 	if err != nil {
 		return nil, err
 	}
-	return readQuestion(snap, access.From(ctx), asked)
+	return readQuestion(snap, access.From(ctx), asked, s.limits)
 }
 
 // snapshot gives one that has applied at least the given positions, waiting a

@@ -165,3 +165,43 @@ func TestBusUsersKeepToTheirOwn(t *testing.T) {
 	default:
 	}
 }
+
+// TestTraceOfACallerReachesTheEvent follows a caller's trace through the
+// listener into the archive, although this process records no traces.
+func TestTraceOfACallerReachesTheEvent(t *testing.T) {
+	s, err := start(t.Context(), ForTest(t.TempDir()), realAccess())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { finish(t, s) })
+	// The example of the W3C recommendation "Trace Context", section 3.2.
+	const trace = "4bf92f3577b34da6a3ce929d0e0e4736"
+	ctx := metadata.AppendToOutgoingContext(asOperator(t, s), "traceparent", "00-"+trace+"-00f067aa0ba902b7-01")
+	for _, over := range []string{"TCP", "memory"} {
+		cc := accessv1.NewAccessServiceClient(dialled(t, s, access.Name))
+		if over == "memory" {
+			cc = accessv1.NewAccessServiceClient(s.dialer.conns[access.Name])
+		}
+		if _, err := cc.CreatePerson(ctx, &accessv1.CreatePersonRequest{RequestId: uuid.NewString(),
+			Person: &accessv1.Person{DisplayName: over, Roles: []accessv1.Role{accessv1.Role_ROLE_STEWARD}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, h := range s.hosted {
+		if h.name != access.Name {
+			continue
+		}
+		eventually(t, "both events in the archive", func() bool {
+			list, _, _, err := h.outbox.Read(t.Context(), 1, 10)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range list {
+				if !strings.Contains(e.Traceparent, trace) {
+					t.Fatalf("event %d carries trace %q", e.Position, e.Traceparent)
+				}
+			}
+			return len(list) == 2
+		})
+	}
+}

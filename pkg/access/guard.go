@@ -2,9 +2,7 @@ package access
 
 import (
 	"context"
-	"fmt"
 	"strings"
-	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -53,12 +51,12 @@ func (g *Guard) check(ctx context.Context, method string) (context.Context, erro
 	}
 	p, err := g.caller(ctx)
 	if err != nil {
-		return nil, g.denied(ctx, p, method, err)
+		return nil, g.denied(p, method, err)
 	}
 	if !rule.GetAnySignedIn() {
 		holds := p
 		if p = p.acting(rule.GetAllow()); len(p.Roles) == 0 {
-			return nil, g.denied(ctx, holds, method, notAllowed(method, rule, holds))
+			return nil, g.denied(holds, method, notAllowed(method, rule, holds))
 		}
 	}
 	return With(ctx, p), nil
@@ -91,7 +89,7 @@ func (g *Guard) alive(p Principal) error {
 }
 
 // denied notes a refusal in the audit of the service that was called.
-func (g *Guard) denied(_ context.Context, p Principal, method string, err error) error {
+func (g *Guard) denied(p Principal, method string, err error) error {
 	e := fault.Of(err)
 	if e == nil || e.Code != codes.PermissionDenied && e.Code != codes.Unauthenticated || g.c.Audit == nil {
 		return err
@@ -151,7 +149,7 @@ func (g *Guard) Unary() grpc.UnaryServerInterceptor {
 		}
 		answer, err := handler(ctx, req)
 		if err != nil {
-			return nil, g.denied(ctx, From(ctx), info.FullMethod, err)
+			return nil, g.denied(From(ctx), info.FullMethod, err)
 		}
 		return answer, nil
 	}
@@ -165,7 +163,7 @@ func (g *Guard) Stream() grpc.StreamServerInterceptor {
 			return err
 		}
 		if err := handler(srv, &guarded{ServerStream: ss, ctx: ctx, guard: g}); err != nil {
-			return g.denied(ctx, From(ctx), info.FullMethod, err)
+			return g.denied(From(ctx), info.FullMethod, err)
 		}
 		return nil
 	}
@@ -199,9 +197,4 @@ func (s *guarded) SendMsg(m any) error {
 		return err
 	}
 	return s.ServerStream.SendMsg(m)
-}
-
-// String describes a caller for logs, without personal data.
-func (p Principal) String() string {
-	return fmt.Sprintf("%s (%s) of %s until %s", p.ID, RoleNames(p.Roles), p.Tenant(), p.ExpiresAt.Format(time.RFC3339))
 }

@@ -6,12 +6,9 @@ import (
 	"strings"
 	"time"
 
+	"spindlewright/pkg/events"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
 )
-
-// networkTenant is the tenant of what belongs to no shop (events.Network,
-// which this package cannot name without a circle).
-const networkTenant = "network"
 
 // Principal is the caller of an RPC, as its verified token says.
 type Principal struct {
@@ -73,7 +70,7 @@ func (p Principal) Tenant() string {
 	if p.ShopID != "" {
 		return p.ShopID
 	}
-	return networkTenant
+	return events.Network
 }
 
 // acting is p with the roles that count for a call.

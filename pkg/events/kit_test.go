@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync"
 	"testing"
 	"testing/fstest"
@@ -16,6 +17,7 @@ import (
 
 	"spindlewright/pkg/clock"
 	"spindlewright/pkg/db"
+	"spindlewright/pkg/rig"
 )
 
 // ledgerMigrations makes the derived rows of the test follower: for each
@@ -123,6 +125,14 @@ func rows(t testing.TB, store *db.DB) map[string]string {
 	return all
 }
 
+// engines runs f on both engines. PostgreSQL answers before its log is on disk:
+// nothing here pulls the plug, and the fault tests of the whole do not use it.
+func engines(t *testing.T, f func(t *testing.T, url string)) {
+	t.Helper()
+	t.Run("sqlite", func(t *testing.T) { f(t, "") })
+	t.Run("postgresql", func(t *testing.T) { f(t, rig.PostgreSQL(t, rig.Relaxed())) })
+}
+
 func openStore(t testing.TB, url, service string, sets ...db.Migrations) *db.DB {
 	t.Helper()
 	folder := ""
@@ -175,14 +185,28 @@ func (o *origin) record(entity string, texts ...string) []Event {
 
 func (o *origin) recordAs(kind, entity string, texts ...string) []Event {
 	o.t.Helper()
+	notes := make([]note, len(texts))
+	for n, text := range texts {
+		notes[n] = note{kind, entity, text}
+	}
+	return o.recordAll(notes)
+}
+
+// note is one event to record.
+type note struct{ kind, entity, text string }
+
+// recordAll records events of any entities in one transaction.
+func (o *origin) recordAll(notes []note) []Event {
+	o.t.Helper()
 	var list []Event
-	revision := o.last[entity]
+	var last map[string]int64
 	err := o.store.Write(context.Background(), func(tx *db.Tx) error {
-		list = list[:0]
-		for n, text := range texts {
+		list, last = list[:0], maps.Clone(o.last)
+		for _, n := range notes {
 			o.clock.Advance(time.Microsecond)
-			e, err := o.Append(tx, Draft{Tenant: Network, EntityType: kind, EntityID: entity, Revision: revision + 1 + int64(n),
-				Happened: "noted", OccurredAt: o.clock.Now(), RecordedAt: o.clock.Now(), Body: wrapperspb.String(text)})
+			last[n.entity]++
+			e, err := o.Append(tx, Draft{Tenant: Network, EntityType: n.kind, EntityID: n.entity, Revision: last[n.entity],
+				Happened: "noted", OccurredAt: o.clock.Now(), RecordedAt: o.clock.Now(), Body: wrapperspb.String(n.text)})
 			if err != nil {
 				return err
 			}
@@ -193,7 +217,7 @@ func (o *origin) recordAs(kind, entity string, texts ...string) []Event {
 	if err != nil {
 		o.t.Fatal(err)
 	}
-	o.last[entity] += int64(len(texts))
+	o.last = last
 	return list
 }
 

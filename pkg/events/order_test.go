@@ -9,14 +9,13 @@ import (
 	"pgregory.net/rapid"
 
 	"spindlewright/pkg/db"
-	"spindlewright/pkg/rig"
 )
 
 // TestAnyArrivalGivesTheSame offers the events of several entities in batches
 // that are shuffled, repeated and full of holes, on both ways in, and compares
 // with their plain order and with a replay.
 func TestAnyArrivalGivesTheSame(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		store := openReader(t, url)
 		rapid.Check(t, func(r *rapid.T) { anyArrival(t, r, o, store) })
@@ -31,6 +30,7 @@ func anyArrival(t *testing.T, r *rapid.T, o *origin, store *db.DB) {
 	follow := newLedger("origin", "job")
 	follow.setRefuse("bad", "no")
 	want := map[string]string{}
+	var notes []note
 	for n := range rapid.IntRange(1, 25).Draw(r, "events") {
 		id := fmt.Sprint("j", rapid.IntRange(0, 3).Draw(r, "entity"))
 		kind := "job"
@@ -38,11 +38,12 @@ func anyArrival(t *testing.T, r *rapid.T, o *origin, store *db.DB) {
 			kind = "other" // not followed
 		}
 		text := rapid.SampledFrom([]string{fmt.Sprint(n), fmt.Sprint(n), "bad"}).Draw(r, "text")
-		o.recordAs(kind, id, text)
+		notes = append(notes, note{kind, id, text})
 		if kind == "job" && text != "bad" {
 			want["origin/"+id] = strings.TrimSpace(want["origin/"+id] + " " + text)
 		}
 	}
+	o.recordAll(notes)
 	o.position()
 	all := o.all()
 	in := newInbox(t, store, follow, archiveOf(o))
@@ -80,7 +81,7 @@ func anyArrival(t *testing.T, r *rapid.T, o *origin, store *db.DB) {
 // TestHeldEventsKeepTheOrder offers one entity's events in any order by
 // revision alone, as if positions told nothing.
 func TestHeldEventsKeepTheOrder(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		store := openReader(t, url)
 		rapid.Check(t, func(r *rapid.T) { heldOrder(t, r, store) })
 	})

@@ -21,7 +21,7 @@ import (
 )
 
 func TestAnEventComesBackAsItWasRecorded(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		sc := trace.NewSpanContext(trace.SpanContextConfig{TraceID: trace.TraceID{1}, SpanID: trace.SpanID{2}, TraceFlags: trace.FlagsSampled})
 		ctx := trace.ContextWithSpanContext(t.Context(), sc)
@@ -81,7 +81,7 @@ func TestTheSizeOfAnEvent(t *testing.T) {
 	// A StringValue of n bytes, n from 2^14 to 2^21, encodes to n+4: one byte
 	// of tag and three of length.
 	const overhead = 4
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		for n, size := range []int{0, inlineLimit, inlineLimit + 1, 100_000, MaxSize - overhead} {
 			o.record(fmt.Sprintf("e%d", n), strings.Repeat("x", size))
@@ -155,7 +155,7 @@ func TestWhatCannotBeAnEventIsRefused(t *testing.T) {
 }
 
 func TestARevisionIsRecordedOnce(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		o.record("j", "a")
 		err := o.store.Write(t.Context(), func(tx *db.Tx) error {
@@ -170,7 +170,7 @@ func TestARevisionIsRecordedOnce(t *testing.T) {
 }
 
 func TestARolledBackCommandLeavesNoEvent(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		stop := errors.New("the command was refused")
 		err := o.store.Write(t.Context(), func(tx *db.Tx) error {
@@ -193,7 +193,7 @@ func TestARolledBackCommandLeavesNoEvent(t *testing.T) {
 }
 
 func TestPositionsAreGaplessAndFollowTheRevision(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		o := newOrigin(t, url, "origin")
 		// Another process of the service, whose own count of events is far
 		// ahead, and whose clock is behind.
@@ -236,7 +236,7 @@ func latest(a, b *clock.Manual) time.Time {
 }
 
 func TestATransactionThatCommitsLateIsNotLeftOut(t *testing.T) {
-	url := rig.PostgreSQL(t)
+	url := rig.PostgreSQL(t, rig.Relaxed())
 	o := newOrigin(t, url, "origin")
 	append1 := func(tx *db.Tx, id string) error {
 		_, err := o.Append(tx, Draft{Tenant: Network, EntityType: "job", EntityID: id, Revision: 1, Happened: "noted",

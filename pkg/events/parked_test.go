@@ -36,7 +36,7 @@ func (p *pair) incomplete(t *testing.T) []string {
 }
 
 func TestAnEventThatCanNeverApplyIsParked(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		p.follow.setRefuse("bad", "no such mode")
 		bad := p.o.record("a", "1", "bad", "3")[1]
@@ -72,7 +72,7 @@ func TestAnEventThatCanNeverApplyIsParked(t *testing.T) {
 }
 
 func TestAPayloadThatCannotBeReadIsParkedAlone(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		list := p.o.record("a", "1", "2", "3", "panic", "5")
 		execute(t, p.o.store, `UPDATE outbox SET payload = $1 WHERE event_id = $2`, []byte{0x0a, 0xff}, list[1].ID)
@@ -87,7 +87,7 @@ func TestAPayloadThatCannotBeReadIsParkedAlone(t *testing.T) {
 }
 
 func TestAnUnknownTypeWaitsForAnUpgrade(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		var upgraded atomic.Bool
 		p.in.c.Known = func(string) bool { return upgraded.Load() }
@@ -111,7 +111,7 @@ func TestAnUnknownTypeWaitsForAnUpgrade(t *testing.T) {
 }
 
 func TestASkippedEventStaysGivenUp(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		p.follow.setRefuse("bad", "no such mode")
 		bad := p.o.record("a", "1", "bad", "3")[1]
@@ -136,7 +136,7 @@ func TestASkippedEventStaysGivenUp(t *testing.T) {
 }
 
 func TestParkedEventsArePaged(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		p.follow.setRefuse("bad", "no")
 		for range 7 {
@@ -172,7 +172,7 @@ func TestParkedEventsArePaged(t *testing.T) {
 }
 
 func TestReplayGivesTheSame(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		p := newPair(t, url)
 		p.follow.setRefuse("bad", "no")
 		p.in.start(t, p.nc)
@@ -269,7 +269,7 @@ func beginEpoch(t *testing.T, o *origin) {
 }
 
 func TestARestoredSourceIsFoldedAnew(t *testing.T) {
-	rig.EachEngine(t, func(t *testing.T, url string) {
+	engines(t, func(t *testing.T, url string) {
 		nc := rig.NATS(t)
 		o := newOrigin(t, url, "origin")
 		other := newOrigin(t, url, "other")

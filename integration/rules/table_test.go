@@ -33,7 +33,6 @@ var table = []row{
 	{allow, "pkg/db/...", "modernc.org/sqlite/...", anywhere, "the store's engine"},
 	{allow, "services/run", "modernc.org/sqlite", anywhere, "doctor reads files that nobody has open, without migrating them"},
 	{allow, "integration/bench", "modernc.org/sqlite", tests, "the bare loop that commands are measured against"},
-	{allow, "integration/bench", "modernc.org/sqlite/...", tests, "the bare loop that commands are measured against"},
 	{deny, "...", "modernc.org/sqlite/...", anywhere, "services write one SQL text for both engines; what differs lives in pkg/db"},
 	{allow, "pkg/db/...", "github.com/jackc/pgx/...", anywhere, "the store's engine"},
 	{allow, "pkg/rig", "github.com/jackc/pgx/...", anywhere, "makes fresh databases"},

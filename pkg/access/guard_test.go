@@ -46,7 +46,7 @@ func withHeader(values ...string) context.Context {
 }
 
 // seen calls a method through the guard and gives the caller that the handler saw.
-func seen(g *Guard, ctx context.Context, method string) (p Principal, err error) {
+func seen(ctx context.Context, g *Guard, method string) (p Principal, err error) {
 	_, err = g.Unary()(ctx, nil, &grpc.UnaryServerInfo{FullMethod: method}, func(ctx context.Context, _ any) (any, error) {
 		p = From(ctx)
 		return nil, nil
@@ -85,7 +85,7 @@ func TestWhoIsLetIn(t *testing.T) {
 		{"a bad token", accessv1.AccessService_WhoAmI_FullMethodName, []string{"Bearer junk"}, faultv1.Reason_REASON_NOT_SIGNED_IN, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			p, err := seen(g, withHeader(c.header...), c.method)
+			p, err := seen(withHeader(c.header...), g, c.method)
 			if c.want == 0 {
 				if err != nil || RoleNames(p.Roles) != c.roles {
 					t.Fatalf("got roles %q, %v; want %q", RoleNames(p.Roles), err, c.roles)
@@ -105,7 +105,7 @@ func TestWhoIsLetIn(t *testing.T) {
 
 func TestRefusalNamesTheRolesThatMay(t *testing.T) {
 	g := NewGuard(GuardConfig{Clock: manual(), Verifier: callers{"x": someone(technician, quality)}})
-	_, err := seen(g, withHeader("Bearer x"), accessv1.AccessService_IssueToken_FullMethodName)
+	_, err := seen(withHeader("Bearer x"), g, accessv1.AccessService_IssueToken_FullMethodName)
 	want := "your roles (technician, quality) do not allow IssueToken; it needs one of: operator, lead"
 	if err == nil || err.Error() != want {
 		t.Errorf("got %v, want %q", err, want)
@@ -129,7 +129,7 @@ func TestLetInIffTheRuleAllows(t *testing.T) {
 		rule := RuleOf(method)
 		allowed := rule.Open || known && (rule.AnySignedIn || p.Has(rule.Allow...))
 
-		got, err := seen(NewGuard(GuardConfig{Clock: manual(), Verifier: verifier}), withHeader("Bearer x"), method)
+		got, err := seen(withHeader("Bearer x"), NewGuard(GuardConfig{Clock: manual(), Verifier: verifier}), method)
 		if (err == nil) != allowed {
 			t.Fatalf("%s with %s (good %v): let in is %v, rule says %v", method, RoleNames(holds), known, err == nil, allowed)
 		}
@@ -148,7 +148,7 @@ func TestRevokedAndEndedTokensAreRefusedAlthoughRemembered(t *testing.T) {
 	g := NewGuard(GuardConfig{Clock: wall, Revocations: []*Revocations{revocations},
 		Verifier: callers{"a": someone(lead), "b": {ID: "person-2", Roles: someone(operator).Roles, TokenID: "token-2", IssuedAt: start, ExpiresAt: start.Add(time.Hour)}}})
 	try := func(token string) error {
-		_, err := seen(g, withHeader("Bearer "+token), accessv1.AccessService_WhoAmI_FullMethodName)
+		_, err := seen(withHeader("Bearer "+token), g, accessv1.AccessService_WhoAmI_FullMethodName)
 		return err
 	}
 	for _, token := range []string{"a", "b"} {
@@ -171,7 +171,7 @@ func TestRevokedAndEndedTokensAreRefusedAlthoughRemembered(t *testing.T) {
 
 func TestVerifierAwayIsNotASignInProblem(t *testing.T) {
 	g := NewGuard(GuardConfig{Clock: manual(), Verifier: &counting{err: fault.Unavailable("keys are away")}})
-	if _, err := seen(g, withHeader("Bearer x"), accessv1.AccessService_WhoAmI_FullMethodName); !fault.Is(err, faultv1.Reason_REASON_UNAVAILABLE) {
+	if _, err := seen(withHeader("Bearer x"), g, accessv1.AccessService_WhoAmI_FullMethodName); !fault.Is(err, faultv1.Reason_REASON_UNAVAILABLE) {
 		t.Errorf("got %v", err)
 	}
 }

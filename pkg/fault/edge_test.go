@@ -24,7 +24,7 @@ type fakeStream struct{ grpc.ServerStream }
 func (fakeStream) Context() context.Context { return context.Background() }
 
 // call runs a handler behind both interceptors and gives the two errors.
-func call(t *testing.T, handler func() error) (unary, stream error, log string) {
+func call(t *testing.T, handler func() error) (log string, unary, stream error) {
 	t.Helper()
 	var out bytes.Buffer
 	x := Edge{Log: slog.New(slog.NewTextHandler(&out, nil)), IDs: fixedID("ref-7")}
@@ -32,7 +32,7 @@ func call(t *testing.T, handler func() error) (unary, stream error, log string) 
 		func(context.Context, any) (any, error) { return "answer", handler() })
 	stream = x.Stream()(nil, fakeStream{}, &grpc.StreamServerInfo{FullMethod: "/a.B/D"},
 		func(any, grpc.ServerStream) error { return handler() })
-	return unary, stream, out.String()
+	return out.String(), unary, stream
 }
 
 func TestEdge(t *testing.T) {
@@ -54,7 +54,7 @@ func TestEdge(t *testing.T) {
 			codes.Internal, faultv1.Reason_REASON_INTERNAL, []string{"odd"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			unary, stream, log := call(t, c.handler)
+			log, unary, stream := call(t, c.handler)
 			for _, err := range []error{unary, stream} {
 				e := FromStatus(err)
 				if e == nil || e.Code != c.code || e.Reason != c.reason {
@@ -80,7 +80,7 @@ func TestEdge(t *testing.T) {
 			}
 		})
 	}
-	if unary, stream, _ := call(t, func() error { return nil }); unary != nil || stream != nil {
+	if _, unary, stream := call(t, func() error { return nil }); unary != nil || stream != nil {
 		t.Errorf("a success became %v, %v", unary, stream)
 	}
 }

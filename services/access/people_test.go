@@ -209,6 +209,9 @@ func TestErasedPersonLeavesNothingPersonal(t *testing.T) {
 				t.Errorf("a kept answer tells %q", answer)
 			}
 		}
+		if err := rows.Err(); err != nil {
+			t.Error(err)
+		}
 		if got := x.audited(); !slices.Equal(got, []string{"person erased"}) {
 			t.Errorf("audit has %v", got)
 		}

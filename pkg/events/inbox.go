@@ -23,7 +23,8 @@ type InboxConfig struct {
 	Clock   clock.Clock
 	Archive Archive
 	Follow  Follower
-	// Applied is told after each commit, with the position vector.
+	// Applied is told after each commit of this process, with the position
+	// vector. Other replicas do not hold the lease and hear nothing.
 	Applied func(map[string]int64)
 	// Log tells of what an operator should know; nil is silent.
 	Log *slog.Logger
@@ -96,6 +97,8 @@ func (i *Inbox) Run(ctx context.Context, nc *nats.Conn) error {
 		<-ctx.Done()
 		return nil
 	}
+	stop := i.meters.watchPositions(i.positions)
+	defer stop()
 	for ctx.Err() == nil {
 		held, lost, release, err := i.c.Store.Lease(ctx, "inbox")
 		if err == nil && held {
@@ -204,6 +207,12 @@ func (i *Inbox) tell(source string, position int64) {
 	if i.c.Applied != nil {
 		i.c.Applied(vector)
 	}
+}
+
+func (i *Inbox) positions() map[string]int64 {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	return maps.Clone(i.vector)
 }
 
 func (i *Inbox) warn(what string, err error, more ...any) {

@@ -66,12 +66,29 @@ func (m *meters) add(ctx context.Context, c metric.Int64Counter, n int, more ...
 
 // watchLag shows how many positioned events are not in the stream yet.
 func (m *meters) watchLag(lag *atomic.Int64) (stop func()) {
-	g, err := m.meter.Int64ObservableGauge("events.outbox.lag", metric.WithDescription("events with a position that are not in the stream yet"))
+	return m.watch("events.outbox.lag", "events with a position that are not in the stream yet",
+		func(o metric.Observer, g metric.Int64Observable) {
+			o.ObserveInt64(g, lag.Load(), metric.WithAttributes(m.service))
+		})
+}
+
+// watchPositions shows how far each source is applied.
+func (m *meters) watchPositions(positions func() map[string]int64) (stop func()) {
+	return m.watch("events.inbox.position", "position up to which a source is applied",
+		func(o metric.Observer, g metric.Int64Observable) {
+			for source, position := range positions() {
+				o.ObserveInt64(g, position, metric.WithAttributes(m.service, attribute.String("source", source)))
+			}
+		})
+}
+
+func (m *meters) watch(name, what string, look func(metric.Observer, metric.Int64Observable)) (stop func()) {
+	g, err := m.meter.Int64ObservableGauge(name, metric.WithDescription(what))
 	if err != nil {
 		return func() {}
 	}
 	reg, err := m.meter.RegisterCallback(func(_ context.Context, o metric.Observer) error {
-		o.ObserveInt64(g, lag.Load(), metric.WithAttributes(m.service))
+		look(o, g)
 		return nil
 	}, g)
 	if err != nil {

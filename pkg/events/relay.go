@@ -160,8 +160,9 @@ func (r *relay) rest(ctx context.Context) bool {
 	}
 }
 
-// pass notes the last batch, gives positions to new rows and publishes what is
-// not in the stream. more says that new rows may be left.
+// pass notes the last batch, gives positions to new rows and publishes one
+// batch of what is not in the stream: however much that is, new rows get their
+// positions. more says that work may be left.
 func (r *relay) pass(ctx context.Context, force bool) (more bool, err error) {
 	if !force {
 		if force, err = unpositioned(r.o.store.Reader(ctx)); err != nil {
@@ -179,12 +180,12 @@ func (r *relay) pass(ctx context.Context, force bool) (more bool, err error) {
 		}
 		r.synced = true
 	}
-	for r.cursor < r.st.end() && err == nil && ctx.Err() == nil {
+	if r.cursor < r.st.end() {
 		err = r.publishNext(ctx)
 		r.o.lag.Store(r.st.end() - r.cursor)
 	}
 	r.last = time.Now()
-	return more, err
+	return more || r.cursor < r.st.end(), err
 }
 
 // advance combines the mark of the last batch with the positions of the next.

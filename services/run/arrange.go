@@ -184,7 +184,7 @@ func arrangePeers(s Settings, a *Arrangement) error {
 			errs = append(errs, fmt.Errorf("peers: %q is no service; the nearest is %q", name, Nearest(name, moduleNames[1:])))
 			continue
 		}
-		errs = append(errs, checkTarget("peers: "+name, s.Peers[name]))
+		errs = append(errs, checkTarget("peers: "+name, s.Peers[name], s))
 		a.Peers[name] = Peer{Address: s.Peers[name]}
 	}
 	for _, name := range a.Services() {
@@ -205,10 +205,16 @@ func arrangePeers(s Settings, a *Arrangement) error {
 	return errors.Join(errs...)
 }
 
-// checkTarget accepts HOST:PORT and dns:///HOST:PORT, whose addresses take turns.
-func checkTarget(what, target string) error {
-	if _, _, err := net.SplitHostPort(strings.TrimPrefix(target, "dns:///")); err != nil {
+// checkTarget accepts HOST:PORT and dns:///HOST:PORT, whose addresses take
+// turns. Calls to another machine carry the installation's own tokens, so they
+// go in plain only when a proxy takes care.
+func checkTarget(what, target string, s Settings) error {
+	host, _, err := net.SplitHostPort(strings.TrimPrefix(target, "dns:///"))
+	if err != nil {
 		return fmt.Errorf("%s: %q is no address; give HOST:PORT, or dns:///HOST:PORT to spread over all addresses of the name", what, target)
+	}
+	if !loopbackHost(host) && s.PeerCA == "" && !s.TLSElsewhere {
+		return fmt.Errorf("%s: calls between services would travel in plain to %s: give peer_ca, or say tls_elsewhere when proxies end TLS at both ends", what, target)
 	}
 	return nil
 }
@@ -298,10 +304,27 @@ func notes(s Settings, a Arrangement) []string {
 	if a.SQLURL != "" && a.BlobURL == "" && a.Hosts(moduleIntake) {
 		n = append(n, "files lie in the data folder: intake can have this one replica only; give blob_url to run more")
 	}
+	if plainNATS(s) {
+		n = append(n, "events travel in plain to "+maskURLs(s.NATSURL)+"; give nats_ca, or an address that begins with tls://")
+	}
 	if s.TLSElsewhere && slices.Contains(a.Exposed, "listen") && !a.TLS {
 		n = append(n, "the gRPC listener is in plain on "+s.Listen+"; a proxy in front must end TLS")
 	}
 	return n
+}
+
+// plainNATS tells whether a NATS server on another machine is reached without TLS.
+func plainNATS(s Settings) bool {
+	if s.NATSURL == "" || s.NATSCA != "" {
+		return false
+	}
+	for _, one := range strings.Split(s.NATSURL, ",") {
+		u, err := url.Parse(strings.TrimSpace(one))
+		if err == nil && u.Scheme != "tls" && !loopbackHost(u.Hostname()) {
+			return true
+		}
+	}
+	return false
 }
 
 // isLoopback tells whether only this machine can reach a listener.

@@ -34,10 +34,11 @@ func TestArrange(t *testing.T) {
 		{"NATS elsewhere: all services, no bus", func(s *Settings) { s.NATSURL = "nats://hub:4222" }, func(t *testing.T, a Arrangement) {
 			want(t, "modules", strings.Join(a.Modules, " "), "access intake reliability")
 			want(t, "bus", a.Bus, BusPlan{URL: "nats://hub:4222"})
+			want(t, "SQLite, and plain NATS", len(a.Notes), 2)
 		}},
 		{"one service among peers", func(s *Settings) {
 			s.Modules = []string{"reliability"}
-			s.NATSURL, s.SQLURL = "nats://hub:4222", "postgres://u@db/sw"
+			s.NATSURL, s.SQLURL, s.PeerCA = "tls://hub:4222", "postgres://u@db/sw", "ca.pem"
 			s.Peers = map[string]string{"access": "a:7420", "intake": "dns:///i:7420"}
 		}, func(t *testing.T, a Arrangement) {
 			want(t, "services", strings.Join(a.Services(), " "), "reliability")
@@ -47,7 +48,7 @@ func TestArrange(t *testing.T) {
 			want(t, "notes", len(a.Notes), 0)
 		}},
 		{"what runs here is met in memory even when peers name it", func(s *Settings) {
-			s.Peers = map[string]string{"intake": "i:7420"}
+			s.Peers, s.PeerCA = map[string]string{"intake": "i:7420"}, "ca.pem"
 		}, func(t *testing.T, a Arrangement) {
 			want(t, "intake", a.Peers["intake"], Peer{InMemory: true})
 		}},
@@ -111,8 +112,11 @@ func TestArrangeRefuses(t *testing.T) {
 		{"tokens issued in plain, whoever ends TLS", func(s *Settings) { s.Listen, s.TLSElsewhere = ":7420", true }, []string{"tls_cert"}},
 		{"a service in plain to the world", func(s *Settings) {
 			s.Modules, s.Listen = []string{"bus", "intake"}, "10.0.0.1:7420"
-			s.Peers = map[string]string{"access": "a:1"}
+			s.Peers = map[string]string{"access": "127.0.0.1:1"}
 		}, []string{"listen", "tls_cert", "tls_elsewhere"}},
+		{"peers on other machines in plain", func(s *Settings) {
+			s.Modules, s.Peers = []string{"bus", "intake"}, map[string]string{"access": "dns:///a:1"}
+		}, []string{"peers: access", "peer_ca", "tls_elsewhere"}},
 		{"half a certificate", func(s *Settings) { s.TLSCert = "c.pem" }, []string{"tls_cert", "tls_key"}},
 		{"client certificates without TLS", func(s *Settings) { s.TLSClientCA = "ca.pem" }, []string{"tls_client_ca", "tls_cert"}},
 		{"half a NATS certificate", func(s *Settings) { s.NATSURL, s.NATSKey = "nats://x:1", "k" }, []string{"nats_cert", "nats_key"}},

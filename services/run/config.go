@@ -37,7 +37,7 @@ type Settings struct {
 	TLSCert      string `name:"tls-cert" group:"Settings" type:"path" placeholder:"FILE" help:"Certificate chain of the gRPC listener; switches TLS on."`
 	TLSKey       string `name:"tls-key" group:"Settings" type:"path" placeholder:"FILE" help:"Key of the certificate."`
 	TLSClientCA  string `name:"tls-client-ca" group:"Settings" type:"path" placeholder:"FILE" help:"Certificate authority that callers' certificates must be signed by."`
-	TLSElsewhere bool   `name:"tls-elsewhere" group:"Settings" help:"A proxy in front ends TLS, so a service may listen in plain on a non-loopback address. Module access may not."`
+	TLSElsewhere bool   `name:"tls-elsewhere" group:"Settings" help:"Proxies end TLS, so a service may listen and call its peers in plain across machines. Module access may not listen so."`
 
 	InternalKey string `name:"internal-key" group:"Settings" type:"path" placeholder:"FILE" help:"Ed25519 key (PEM) that all processes of an installation share for calls between services; empty means internal.key in the data folder, made at first start."`
 

@@ -114,10 +114,15 @@ func (d *door) open(listen string, g guard, contracts []string) error {
 	if d.tcp, err = net.Listen("tcp", listen); err != nil {
 		return fmt.Errorf("listen: %w", err)
 	}
-	for _, l := range []net.Listener{d.tcp, d.memory} {
-		go func() { d.serving <- d.server.Serve(l) }()
-	}
 	d.opened.Store(true)
+	for _, l := range []net.Listener{d.tcp, d.memory} {
+		go func() {
+			err := d.server.Serve(l)
+			// When it ends by itself, readiness must tell.
+			d.opened.Store(false)
+			d.serving <- err
+		}()
+	}
 	return nil
 }
 

@@ -106,6 +106,28 @@ func maskURL(text string) string {
 	return u.Redacted()
 }
 
+// Reference describes every setting, as a Markdown table.
+func Reference() (string, error) {
+	flags, err := settingFlags()
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	b.WriteString("| flag | variable | YAML key | default | meaning |\n|---|---|---|---|---|\n")
+	for _, f := range flags {
+		yaml := "`" + key(f.Name) + "`"
+		if f.Name == configFileFlag {
+			yaml = "-"
+		}
+		fallback := "-"
+		if f.HasDefault {
+			fallback = "`" + f.Default + "`"
+		}
+		fmt.Fprintf(&b, "| `--%s` | `%s` | %s | %s | %s |\n", f.Name, EnvName(f.Name), yaml, fallback, f.Help)
+	}
+	return b.String(), nil
+}
+
 // Strangers finds variables that look like settings and are none, each with the
 // nearest that is; also are further variables that mean something here.
 func Strangers(environ []string, also ...string) ([]string, error) {

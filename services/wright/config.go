@@ -12,9 +12,10 @@ import (
 
 // ConfigCommand prints the settings in force, or checks a file.
 type ConfigCommand struct {
-	Check    string       `name:"check" type:"path" placeholder:"FILE" help:"Check a settings file instead, without using it."`
-	YAML     bool         `name:"yaml" help:"Print as a settings file."`
-	Settings run.Settings `embed:""`
+	Check     string       `name:"check" type:"path" placeholder:"FILE" help:"Check a settings file instead, without using it."`
+	Reference bool         `name:"reference" help:"Describe every setting instead, as a Markdown table."`
+	YAML      bool         `name:"yaml" help:"Print as a settings file."`
+	Settings  run.Settings `embed:""`
 }
 
 // Run prints or checks.
@@ -24,6 +25,14 @@ func (c *ConfigCommand) Run(parsed *kong.Context, sources *run.Sources, io IO) e
 			return usageError{err}
 		}
 		_, err := fmt.Fprintf(io.Out, "%s: ok\n", c.Check)
+		return err
+	}
+	if c.Reference {
+		table, err := run.Reference()
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprint(io.Out, table)
 		return err
 	}
 	list, err := sources.Explain(parsed)

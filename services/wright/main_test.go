@@ -128,6 +128,11 @@ func TestConfig(t *testing.T) {
 	wright(t, nil, "config", "--modules", "access").check(t, exitUsage, "do not start", "nats_url")
 }
 
+func TestConfigReference(t *testing.T) {
+	got := wright(t, nil, "config", "--reference")
+	got.check(t, exitDone, "| `--sql-url` | `SPINDLEWRIGHT_SQL_URL` | `sql_url` | - |", "| `--listen` | `SPINDLEWRIGHT_LISTEN` | `listen` | `127.0.0.1:7420` |")
+}
+
 func TestServeStopsGracefully(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(t.Context())
 	out := &watched{seen: make(chan struct{}), word: "first operator's token"}

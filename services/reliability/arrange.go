@@ -133,6 +133,7 @@ func (h *history) entity(from, to int) {
 // the last primary finding that none replaces says what failed.
 func (h *history) order(j *job, first int64, from, to int) {
 	receipt := -1
+	mended := h.mendedFindings(from, to)
 	for i := from; i < to; i++ {
 		switch f := &h.facts[i]; f.kind {
 		case received:
@@ -141,7 +142,7 @@ func (h *history) order(j *job, first int64, from, to int) {
 			}
 			receipt = i
 		case finding:
-			h.replaced[i] = h.findingReplaced(f, from, to)
+			h.replaced[i] = mended[f.findingID]
 			if f.primary && !h.replaced[i] {
 				j.component, j.mode, j.mechanism, j.cause = f.component, f.mode, f.mechanism, f.cause
 			}
@@ -156,13 +157,18 @@ func (h *history) order(j *job, first int64, from, to int) {
 	}
 }
 
-func (h *history) findingReplaced(f *fact, from, to int) bool {
+// mendedFindings are those of an order that another stands in for.
+func (h *history) mendedFindings(from, to int) map[string]bool {
+	var out map[string]bool
 	for i := from; i < to; i++ {
-		if o := &h.facts[i]; o.kind == finding && o.replaces != "" && o.replaces == f.findingID && o.revision != f.revision {
-			return true
+		if f := &h.facts[i]; f.kind == finding && f.replaces != "" && f.replaces != f.findingID {
+			if out == nil {
+				out = map[string]bool{}
+			}
+			out[f.replaces] = true
 		}
 	}
-	return false
+	return out
 }
 
 func (j *job) receive(f *fact) {
@@ -248,7 +254,7 @@ func (h *history) correctRows() {
 	corrected := map[string]bool{}
 	for from, to := range target {
 		corrected[to] = true
-		h.alias[from] = rootOf(target, from)
+		h.findRoots(target, from)
 	}
 	counts := map[string]int{} // record -> the row that counts
 	for i := range h.facts {
@@ -280,23 +286,35 @@ func laterRow(a, b *fact, corrected map[string]bool) bool {
 	return a.entity > b.entity
 }
 
-// rootOf follows corrections to the row that corrects none; in a circle, to its
-// smallest key.
-func rootOf(target map[string]string, key string) string {
-	seen := map[string]bool{}
-	for !seen[key] {
-		seen[key] = true
+// findRoots follows corrections from a key to the row that corrects none; in a
+// circle, to its smallest key. What it passes on the way has the same root.
+func (h *history) findRoots(target map[string]string, key string) {
+	var path []string
+	on := map[string]int{}
+	for {
+		if root, known := h.alias[key]; known {
+			h.lead(path, root)
+			return
+		}
+		if at, again := on[key]; again {
+			h.lead(path, slices.Min(path[at:]))
+			return
+		}
 		next, more := target[key]
 		if !more {
-			return key
+			h.lead(path, key)
+			return
 		}
+		on[key] = len(path)
+		path = append(path, key)
 		key = next
 	}
-	least := key
-	for next := target[key]; next != key; next = target[next] {
-		least = min(least, next)
+}
+
+func (h *history) lead(path []string, root string) {
+	for _, key := range path {
+		h.alias[key] = root
 	}
-	return least
 }
 
 func (h *history) root(entity string) string {

@@ -92,7 +92,7 @@ func each(facts []fact) []fact {
 		if c := byName(a, b); c != 0 {
 			return c
 		}
-		return 1
+		return -1 // twice is not sorted either
 	}
 	if slices.IsSortedFunc(facts, strictly) {
 		return facts

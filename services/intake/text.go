@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"unicode"
@@ -108,4 +109,13 @@ func first(errs ...error) error {
 		}
 	}
 	return nil
+}
+
+// problem is the text of a refusal of one field, without its path.
+func problem(err error) string {
+	var e *fault.Error
+	if errors.As(err, &e) && len(e.Fields) > 0 {
+		return e.Fields[0].Problem
+	}
+	return err.Error()
 }

@@ -1,0 +1,236 @@
+package intake
+
+import (
+	"database/sql"
+	"fmt"
+	"slices"
+
+	"spindlewright/pkg/db"
+)
+
+// customerCodes gives the ids of customers within a reach, by code.
+func customerCodes(q db.Querier, r reach) (names, error) {
+	text, args := `SELECT code, customer_id FROM customer`, []any(nil)
+	if !r.all {
+		text = `SELECT c.code, c.customer_id FROM customer c JOIN customer_shop s ON s.customer_id = c.customer_id WHERE s.shop_id = $1`
+		args = []any{r.shop}
+	}
+	rows, err := q.Query(text, args...)
+	pairs, err := collect(rows, err, "list customers", scanPair)
+	out := make(names, len(pairs))
+	for _, p := range pairs {
+		out[p[0]] = p[1]
+	}
+	return out, err
+}
+
+func scanPair(r *sql.Rows) (p [2]string, err error) {
+	err = r.Scan(&p[0], &p[1])
+	return p, err
+}
+
+func modelNames(q db.Querier) (models, error) {
+	rows, err := q.Query(`SELECT maker, designation, model_id FROM spindle_model`)
+	list, err := collect(rows, err, "list models", func(r *sql.Rows) (m [3]string, err error) {
+		err = r.Scan(&m[0], &m[1], &m[2])
+		return m, err
+	})
+	out := make(models, len(list))
+	for _, m := range list {
+		out[[2]string{m[0], m[1]}] = m[2]
+	}
+	return out, err
+}
+
+// listSteps are the lengths of IN lists; a list is filled up with its last
+// value, so that few statements are prepared.
+var listSteps = []int{8, 64, 512, 2048}
+
+// in gives "($k,...)" and the parameters of a list.
+func in(first int, values []string) (string, []any) {
+	n := len(values)
+	for _, step := range listSteps {
+		if n <= step {
+			n = step
+			break
+		}
+	}
+	args := make([]any, n)
+	for i := range args {
+		args[i] = values[min(i, len(values)-1)]
+	}
+	return db.Placeholders(1, n, first), args
+}
+
+// knownRecords gives the rows of a shop that were taken in under these names.
+func knownRecords(q db.Querier, shopID string, records []string) (map[string][]*knownRow, error) {
+	out := map[string][]*knownRow{}
+	if len(records) == 0 {
+		return out, nil
+	}
+	list, args := in(2, records)
+	rows, err := q.Query(`SELECT record, key, spindle_id, repair, at_us, corrected_by FROM import_key WHERE shop_id = $1 AND record IN `+list,
+		append([]any{shopID}, args...)...)
+	found, err := collect(rows, err, "read imported rows", func(r *sql.Rows) (*knownRow, error) {
+		var k knownRow
+		return &k, r.Scan(&k.record, &k.key, &k.spindle, &k.repair, &k.at, &k.correctedBy)
+	})
+	for _, k := range found {
+		out[k.record] = append(out[k.record], k)
+	}
+	return out, err
+}
+
+// spindlesOf gives the spindles with any of these serials, and holds them:
+// readings of one spindle come one by one.
+func spindlesOf(tx *db.Tx, serials []string) ([]*spindle, error) {
+	if len(serials) == 0 {
+		return nil, nil
+	}
+	list, args := in(1, serials)
+	rows, err := tx.Query(`SELECT `+spindleColumns+` FROM spindle WHERE serial IN `+list+` ORDER BY spindle_id`+tx.ForUpdate(), args...)
+	return collect(rows, err, "find spindles", func(r *sql.Rows) (*spindle, error) { return scanSpindle(r) })
+}
+
+// insertSpindles registers new spindles. When another shop brings one of them at
+// the same moment, the one that commits later fails on the name plate.
+func insertSpindles(tx *db.Tx, fresh []*spindle) error {
+	for part := range slices.Chunk(fresh, 500) {
+		args := make([]any, 0, 7*len(part))
+		for _, s := range part {
+			args = append(args, s.id, s.model, s.serial, s.customer, s.retired, s.revision, s.recorded)
+		}
+		_, err := tx.Exec(`INSERT INTO spindle (`+spindleColumns+`) VALUES `+db.Placeholders(len(part), 7, 1), args...)
+		if err != nil {
+			return fmt.Errorf("register spindles: %w", err)
+		}
+	}
+	return nil
+}
+
+// lastReadings gives the last standing reading of each spindle.
+func lastReadings(q db.Querier, ids []string) (map[string]meterMark, error) {
+	out := make(map[string]meterMark, len(ids))
+	if len(ids) == 0 {
+		return out, nil
+	}
+	// One seek of the index a spindle.
+	list, args := in(1, ids)
+	rows, err := q.Query(`SELECT s.spindle_id, r.at_us, r.hours, r.origin FROM spindle s JOIN reading r ON r.spindle_id = s.spindle_id
+		AND r.at_us = (SELECT max(l.at_us) FROM reading l WHERE l.spindle_id = s.spindle_id)
+		WHERE s.spindle_id IN `+list, args...)
+	marks, err := collectMarks(rows, err)
+	for id, m := range marks {
+		// Of several at one instant the highest: what comes later is not below any.
+		out[id] = slices.MaxFunc(m, func(a, b meterMark) int {
+			switch {
+			case a.hours < b.hours:
+				return -1
+			case a.hours > b.hours:
+				return 1
+			}
+			return 0
+		})
+	}
+	return out, err
+}
+
+// allReadings gives every standing reading of each spindle.
+func allReadings(q db.Querier, ids []string) (map[string][]meterMark, error) {
+	if len(ids) == 0 {
+		return nil, nil
+	}
+	list, args := in(1, ids)
+	rows, err := q.Query(`SELECT spindle_id, at_us, hours, origin FROM reading WHERE spindle_id IN `+list, args...)
+	return collectMarks(rows, err)
+}
+
+func collectMarks(rows *sql.Rows, err error) (map[string][]meterMark, error) {
+	type row struct {
+		id   string
+		mark meterMark
+	}
+	list, err := collect(rows, err, "read meter readings", func(r *sql.Rows) (v row, err error) {
+		err = r.Scan(&v.id, &v.mark.at, &v.mark.hours, &v.mark.origin)
+		return v, err
+	})
+	out := map[string][]meterMark{}
+	for _, v := range list {
+		out[v.id] = append(out[v.id], v.mark)
+	}
+	return out, err
+}
+
+// write keeps the keys of the accepted rows, marks what they correct, and
+// replaces readings.
+func (b *batch) write(tx *db.Tx) error {
+	if err := b.writeKeys(tx); err != nil {
+		return err
+	}
+	if err := b.writeReadings(tx); err != nil {
+		return err
+	}
+	return b.writeCorrections(tx)
+}
+
+func (b *batch) writeKeys(tx *db.Tx) error {
+	var args []any
+	for _, r := range b.accepted {
+		var by []byte
+		for _, k := range b.records[r.Record] {
+			if k.fresh && string(k.key) == string(r.key) {
+				by = k.correctedBy
+			}
+		}
+		args = append(args, b.shop, r.Record, r.key, r.unit.row.id, r.isRepair(), r.at, by)
+	}
+	_, err := tx.Exec(`INSERT INTO import_key (shop_id, record, key, spindle_id, repair, at_us, corrected_by) VALUES `+
+		db.Placeholders(len(b.accepted), 7, 1), args...)
+	if err != nil {
+		return fmt.Errorf("keep imported rows: %w", err)
+	}
+	return nil
+}
+
+func (b *batch) writeReadings(tx *db.Tx) error {
+	var args []any
+	n := 0
+	seen := map[*unit]bool{}
+	for _, r := range b.accepted {
+		if seen[r.unit] {
+			continue
+		}
+		seen[r.unit] = true
+		for _, m := range r.unit.readings {
+			if m.fresh {
+				args, n = append(args, r.unit.row.id, m.at, m.origin, m.hours), n+1
+			}
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	_, err := tx.Exec(`INSERT INTO reading (spindle_id, at_us, origin, hours) VALUES `+db.Placeholders(n, 4, 1), args...)
+	if err != nil {
+		return fmt.Errorf("add readings: %w", err)
+	}
+	return nil
+}
+
+// writeCorrections marks older rows that this batch corrects, and drops their
+// readings.
+func (b *batch) writeCorrections(tx *db.Tx) error {
+	for _, r := range b.accepted {
+		k := r.corrected
+		if k == nil || !k.changed {
+			continue
+		}
+		if _, err := tx.Exec(`UPDATE import_key SET corrected_by = $4 WHERE shop_id = $1 AND record = $2 AND key = $3`, b.shop, k.record, k.key, r.key); err != nil {
+			return fmt.Errorf("mark corrected row: %w", err)
+		}
+		if err := deleteReading(tx, r.unit.row.id, rowOrigin(k.key), k.at); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -42,7 +42,7 @@ func (b bench) receive(ctx context.Context, serial string, at int, hours float64
 	}
 	return b.site.intake().ReceiveWorkOrder(As(ctx, b.shop.Technician), &intakev1.ReceiveWorkOrderRequest{
 		RequestId: b.id("receive %s %d", serial, at), ShopId: b.shop.ID, SpindleId: sp.SpindleId,
-		ReasonForRemoval: reason, Symptoms: "rumble above half speed", Machine: "line 2",
+		ReasonForRemoval: reason, Symptoms: "rumble heard at " + b.shop.Code, Machine: "line 2",
 		RemovedAt: stamp(day(at)), ReceivedAt: stamp(day(at + 2)), RunningHours: &hours, WarrantyOf: warrantyOf,
 	})
 }

@@ -3,6 +3,7 @@ package walk
 import (
 	"context"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -86,7 +87,7 @@ func start(t *testing.T) scenario.Site {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cc.Close() })
-	return scenario.Site{Conn: func(string) grpc.ClientConnInterface { return cc }, OperatorToken: string(token)}
+	return scenario.Site{Conn: func(string) grpc.ClientConnInterface { return cc }, OperatorToken: strings.TrimSpace(string(token))}
 }
 
 // people makes one caller of every role in the first shop, and one elsewhere.

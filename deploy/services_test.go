@@ -10,14 +10,17 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/nats-io/nats-server/v2/server"
+
 	"spindlewright/pkg/rig"
 	"spindlewright/services/run"
 )
 
 // TestServicesWorkWithTheseRightsAndCertificates runs each service on its own,
 // as compose.yaml and the units do: with its user of nats.conf, and with TLS and
-// keys from certificates.sh. Nothing may be forbidden that a service needs, so
-// every dependency of every one must come to be well.
+// keys from certificates.sh. Nothing may be forbidden that a service needs: every
+// dependency must come to be well, and the event of the first operator must
+// reach whoever follows it.
 func TestServicesWorkWithTheseRightsAndCertificates(t *testing.T) {
 	secrets := t.TempDir()
 	rig.Tool(t, "openssl", "openssl")
@@ -54,6 +57,34 @@ func TestServicesWorkWithTheseRightsAndCertificates(t *testing.T) {
 	for _, name := range services {
 		rig.Until(t, limit, func() string { return unwell(name, sites[name]) })
 	}
+	for _, road := range [][2]string{{"SW_ACCESS", "intake"}, {"SW_ACCESS", "reliability"}, {"SW_INTAKE", "reliability"}} {
+		rig.Until(t, limit, func() string { return behind(bus, road[0], road[1]) })
+	}
+}
+
+// behind says what keeps a follower from having applied all of a stream.
+func behind(bus *server.Server, stream, follower string) string {
+	info, err := bus.Jsz(&server.JSzOptions{Accounts: true, Streams: true, Consumer: true})
+	if err != nil {
+		return err.Error()
+	}
+	for _, account := range info.AccountDetails {
+		for _, s := range account.Streams {
+			if s.Name != stream {
+				continue
+			}
+			if stream == "SW_ACCESS" && s.State.Msgs == 0 {
+				return stream + " is empty; the first operator was recorded"
+			}
+			for _, c := range s.Consumer {
+				if c.Name == follower && c.NumPending == 0 && c.NumAckPending == 0 && c.AckFloor.Stream == s.State.LastSeq {
+					return ""
+				}
+			}
+			return fmt.Sprintf("%s has not applied all of %s (%d messages, %d consumers)", follower, stream, s.State.Msgs, len(s.Consumer))
+		}
+	}
+	return "there is no stream " + stream
 }
 
 // unwell says what a site lacks.

@@ -26,10 +26,15 @@ type request interface {
 // change runs a mutating call once: job in one transaction, or the answer kept
 // from the first time.
 func change[A proto.Message](ctx context.Context, s *Service, method string, req request, job func(tx *db.Tx) (A, error)) (A, error) {
-	var none A
 	if err := checkTexts(req); err != nil {
+		var none A
 		return none, err
 	}
+	return once(ctx, s, method, req, job)
+}
+
+// once is change for a request whose texts are checked elsewhere.
+func once[A proto.Message](ctx context.Context, s *Service, method string, req request, job func(tx *db.Tx) (A, error)) (A, error) {
 	who := access.From(ctx)
 	call := command.Call{Tenant: who.Tenant(), Principal: who.ID, Method: method, RequestID: req.GetRequestId(), Body: req}
 	return command.Run(ctx, s.commands, call, job)

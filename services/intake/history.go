@@ -35,7 +35,7 @@ func (s *Service) ImportHistory(ctx context.Context, req *intakev1.ImportHistory
 	for i, r := range req.Rows {
 		plain[i] = readRow(req.ShopId, r, clock.Micros(now.Add(skew)))
 	}
-	return change(ctx, s, method, req, func(tx *db.Tx) (*intakev1.ImportHistoryResponse, error) {
+	return once(ctx, s, method, req, func(tx *db.Tx) (*intakev1.ImportHistoryResponse, error) {
 		if _, err := readShop(tx, req.ShopId, tx.ForUpdate()); err != nil {
 			return nil, err
 		}

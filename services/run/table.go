@@ -64,7 +64,7 @@ func buildIntake(ctx context.Context, p parts) (service, func() error, error) {
 		}
 		return []check{c}
 	}
-	return still{s}, files.Close, nil
+	return s, files.Close, nil
 }
 
 func buildReliability(_ context.Context, p parts) (service, func() error, error) {
@@ -76,9 +76,3 @@ func buildReliability(_ context.Context, p parts) (service, func() error, error)
 	s, err := reliability.New(d)
 	return s, nil, err
 }
-
-// still is a service without background work of its own.
-type still struct{ *intake.Service }
-
-// Run waits.
-func (still) Run(ctx context.Context) error { <-ctx.Done(); return nil }

@@ -111,12 +111,17 @@ func (t *tail) refresh(ctx context.Context) (folded int, err error) {
 	if old != nil && next.same(old) {
 		return folded, nil
 	}
+	t.swap(next)
+	return folded, nil
+}
+
+// swap puts a snapshot in the place of the last.
+func (t *tail) swap(next *snapshot) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.now = next
 	close(t.changed)
 	t.changed = make(chan struct{})
-	return folded, nil
 }
 
 func (s *snapshot) same(o *snapshot) bool {

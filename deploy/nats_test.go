@@ -10,7 +10,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-const limit = 10 * time.Second
+const limit = 30 * time.Second
 
 // serveNATS runs nats.conf as it is, but for the port, the folder and no
 // monitoring.

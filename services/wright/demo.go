@@ -140,12 +140,12 @@ func (d *demo) live(ctx context.Context, truth bool) error {
 		{"working through July", d.work},
 		{"waiting for the statistics", func(ctx context.Context) error { return d.caughtUp(ctx, "reliability", "access", "intake") }},
 	} {
-		if _, err := fmt.Fprintln(d.out.Err, chapter.title); err != nil {
-			return err
-		}
+		_, _ = fmt.Fprintf(d.out.Err, "%s ...\n", chapter.title)
+		began := time.Now()
 		if err := chapter.do(ctx); err != nil {
 			return fmt.Errorf("%s: %w", chapter.title, err)
 		}
+		_, _ = fmt.Fprintf(d.out.Err, "  %s s\n", fixed(time.Since(began).Seconds(), 1))
 	}
 	return d.report(ctx, truth)
 }

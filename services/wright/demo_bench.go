@@ -27,7 +27,7 @@ type job struct {
 	said string
 }
 
-// receive opens the order: the spindle came out of its machine three days ago.
+// receive opens the order: the spindle came out of its machine the day before.
 func (j *job) receive(ctx context.Context, reason string, hours *float64, warrantyOf string) error {
 	signed, err := j.as(ctx, j.shop.technician)
 	if err != nil {
@@ -36,7 +36,7 @@ func (j *job) receive(ctx context.Context, reason string, hours *float64, warran
 	now := j.clock.Now()
 	j.order, err = j.intake.ReceiveWorkOrder(signed, &intakev1.ReceiveWorkOrderRequest{
 		RequestId: j.requestID(), ShopId: j.shop.id, SpindleId: j.spindleID, ReasonForRemoval: reason,
-		Symptoms: "see the machine's fault log", Machine: j.spindle.Machine, RemovedAt: timestamppb.New(now.AddDate(0, 0, -3)),
+		Symptoms: "see the machine's fault log", Machine: j.spindle.Machine, RemovedAt: timestamppb.New(now.AddDate(0, 0, -1)),
 		ReceivedAt: timestamppb.New(now), RunningHours: hours, WarrantyOf: warrantyOf})
 	return err
 }
@@ -240,8 +240,7 @@ func (j *job) correct(ctx context.Context, hours float64, because string) error 
 	return err
 }
 
-// hoursNow is what the meter shows when it is removed on a day of July.
+// hoursNow is what the meter shows when it is removed the day before at.
 func (j *job) hoursNow(at time.Time) float64 {
-	days := float64(at.YearDay() - demoBegins.YearDay())
-	return j.spindle.Hours + 8*max(0, days-2)
+	return j.spindle.Hours + 8*float64(at.YearDay()-demoBegins.YearDay())
 }

@@ -50,9 +50,32 @@ func signedWith(ctx context.Context, token string) context.Context {
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
 }
 
-// token gives a token that is good for another hour at least.
+// A token lives for a day of the demo's clock, which goes on in strides that no
+// token's rest is shorter than.
+const (
+	tokenLife   = 24 * time.Hour
+	tokenRest   = 13 * time.Hour
+	clockStride = 12 * time.Hour
+)
+
+// advance moves the clock on, and keeps the operator signed in on the way.
+func (d *demo) advance(ctx context.Context, to time.Time) error {
+	for d.clock.Now().Before(to) {
+		if _, err := d.token(ctx, d.operator); err != nil {
+			return err
+		}
+		next := d.clock.Now().Add(clockStride)
+		if next.After(to) {
+			next = to
+		}
+		d.clock.Set(next)
+	}
+	return nil
+}
+
+// token gives a token that outlasts the next stride of the clock.
 func (d *demo) token(ctx context.Context, p *demoPerson) (string, error) {
-	if d.clock.Now().Add(time.Hour).Before(p.until) {
+	if d.clock.Now().Add(tokenRest).Before(p.until) {
 		return p.token, nil
 	}
 	signed := signedWith(ctx, d.operator.token)
@@ -63,7 +86,7 @@ func (d *demo) token(ctx context.Context, p *demoPerson) (string, error) {
 		}
 	}
 	got, err := d.access.IssueToken(signed, &accessv1.IssueTokenRequest{
-		RequestId: d.requestID(), PersonId: p.id, LifetimeSeconds: int64(24 * time.Hour / time.Second)})
+		RequestId: d.requestID(), PersonId: p.id, LifetimeSeconds: int64(tokenLife / time.Second)})
 	if err != nil {
 		return "", fmt.Errorf("token for %s: %w", p.name, err)
 	}

@@ -51,7 +51,7 @@ func lubricationMatters(got *reliabilityv1.QueryFailureModesResponse) string {
 				}
 				if ratio := m.RatePer_10000Hours.GetValue() / o.RatePer_10000Hours.GetValue(); ratio > best {
 					best = ratio
-					text = fmt.Sprintf("%s comes %s times as often per running hour with %s as with %s: %s against %s per 10,000 h", m.Mode,
+					text = fmt.Sprintf("among integral-motor spindles %s comes %s times as often per running hour with %s as with %s: %s against %s per 10,000 h", m.Mode,
 						fixed(ratio, 1), plain(often.Key[0]), plain(seldom.Key[0]), rate(m.RatePer_10000Hours.GetValue()), rate(o.RatePer_10000Hours.GetValue()))
 				}
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -14,11 +15,14 @@ import (
 
 // figures are the answers that the demo prints.
 type figures struct {
-	progress   []*intakev1.StageCount
-	modes      *reliabilityv1.QueryFailureModesResponse
+	progress []*intakev1.StageCount
+	modes    *reliabilityv1.QueryFailureModesResponse
+	// byLub compares within one kind of drive: drives differ in what can fail.
 	byLub      *reliabilityv1.QueryFailureModesResponse
 	byModel    *reliabilityv1.QueryMtbrResponse
 	byCustomer *reliabilityv1.QueryMtbrResponse
+	// metered is by model again, for customers whose meters are read.
+	metered *reliabilityv1.QueryMtbrResponse
 }
 
 // ask asks as the network's engineer, of a state that has everything.
@@ -31,8 +35,8 @@ func (d *demo) ask(ctx context.Context) (*figures, error) {
 	if err != nil {
 		return nil, err
 	}
-	question := func(by ...string) *reliabilityv1.Question {
-		return &reliabilityv1.Question{GroupBy: by, AtLeast: version}
+	question := func(filter string, by ...string) *reliabilityv1.Question {
+		return &reliabilityv1.Question{Filter: filter, GroupBy: by, AtLeast: version}
 	}
 	var f figures
 	wip, err := d.intake.CountWorkInProgress(signed, &intakev1.CountWorkInProgressRequest{})
@@ -40,17 +44,37 @@ func (d *demo) ask(ctx context.Context) (*figures, error) {
 		return nil, err
 	}
 	f.progress = wip.Counts
-	if f.modes, err = d.reliability.QueryFailureModes(signed, &reliabilityv1.QueryFailureModesRequest{Question: question()}); err != nil {
-		return nil, err
+	for _, q := range []struct {
+		into     **reliabilityv1.QueryFailureModesResponse
+		question *reliabilityv1.Question
+	}{{&f.modes, question("")}, {&f.byLub, question(lubricationWithin, "lubrication")}} {
+		if *q.into, err = d.reliability.QueryFailureModes(signed, &reliabilityv1.QueryFailureModesRequest{Question: q.question}); err != nil {
+			return nil, err
+		}
 	}
-	if f.byLub, err = d.reliability.QueryFailureModes(signed, &reliabilityv1.QueryFailureModesRequest{Question: question("lubrication")}); err != nil {
-		return nil, err
+	for _, q := range []struct {
+		into     **reliabilityv1.QueryMtbrResponse
+		question *reliabilityv1.Question
+	}{{&f.byModel, question("", "model")}, {&f.byCustomer, question("", "customer")}, {&f.metered, question(meteredFilter(), "model")}} {
+		if *q.into, err = d.reliability.QueryMtbr(signed, &reliabilityv1.QueryMtbrRequest{Question: q.question}); err != nil {
+			return nil, err
+		}
 	}
-	if f.byModel, err = d.reliability.QueryMtbr(signed, &reliabilityv1.QueryMtbrRequest{Question: question("model")}); err != nil {
-		return nil, err
+	return &f, nil
+}
+
+// lubricationWithin narrows to the drive that comes with both kinds.
+const lubricationWithin = `drive = "integral_motor"`
+
+// meteredFilter narrows to the customers who report their meters.
+func meteredFilter() string {
+	var terms []string
+	for _, c := range history.Customers() {
+		if c.Reports {
+			terms = append(terms, fmt.Sprintf("customer = %q", c.Code))
+		}
 	}
-	f.byCustomer, err = d.reliability.QueryMtbr(signed, &reliabilityv1.QueryMtbrRequest{Question: question("customer")})
-	return &f, err
+	return strings.Join(terms, " OR ")
 }
 
 // report prints what the demo shows.
@@ -80,14 +104,13 @@ func (d *demo) report(ctx context.Context, truth bool) error {
 // tellJuly says what became of each live spindle.
 func (d *demo) tellJuly(b *strings.Builder) {
 	b.WriteString("\nJuly in the shops\n")
-	for _, j := range d.jobs {
+	jobs := slices.Clone(d.jobs)
+	slices.SortFunc(jobs, func(a, b *job) int { return strings.Compare(a.order.Number, b.order.Number) })
+	for _, j := range jobs {
 		stage := strings.ReplaceAll(j.order.Stage, "_", " ")
-		if j.order.HoldReason != "" {
-			stage += ", " + strings.ReplaceAll(j.order.HoldReason, "_", " ")
-		}
 		fmt.Fprintf(b, "  %s  %s %s of %s: %s\n", j.order.Number, j.model.Designation, j.spindle.Serial, j.spindle.Customer, stage)
-		if j.said != "" {
-			fmt.Fprintf(b, "      %s\n", j.said)
+		for line := range strings.Lines(j.said) {
+			b.WriteString(wrapped(line, "      ", 110) + "\n")
 		}
 	}
 }
@@ -101,21 +124,20 @@ func (d *demo) tellProgress(b *strings.Builder, counts []*intakev1.StageCount) e
 	}
 	t.columns = append(t.columns, column{head: "all"})
 	total := map[string]int64{}
-	var stages []string
 	at := map[[2]string]int64{}
 	for _, c := range counts {
-		if _, seen := total[c.Stage]; !seen {
-			stages = append(stages, c.Stage)
-		}
 		total[c.Stage] += c.Orders
 		at[[2]string{c.Stage, c.ShopId}] = c.Orders
 	}
-	for _, stage := range stages {
-		cells := []string{strings.ReplaceAll(stage, "_", " ")}
-		for _, code := range codes {
-			cells = append(cells, blankZero(at[[2]string{stage, d.shops[code].id}]))
+	for _, stage := range d.road.Stages {
+		if total[stage.Code] == 0 {
+			continue
 		}
-		t.add(append(cells, grouped(total[stage]))...)
+		cells := []string{stage.Title}
+		for _, code := range codes {
+			cells = append(cells, blankZero(at[[2]string{stage.Code, d.shops[code].id}]))
+		}
+		t.add(append(cells, grouped(total[stage.Code]))...)
 	}
 	b.WriteByte('\n')
 	return t.print(b)
@@ -145,13 +167,20 @@ func (d *demo) tellFigures(b *strings.Builder, f *figures, truth bool) error {
 			return err
 		}
 	}
-	b.WriteByte('\n')
-	if err := mtbrTable(f.byModel.Rows, []string{"model"}, f.byModel.Basis, ofModel).print(b); err != nil {
-		return err
+	tables := []*table{
+		mtbrTable(f.byModel.Rows, []string{"model"}, f.byModel.Basis, ofModel),
+		mtbrTable(f.byCustomer.Rows, []string{"customer"}, f.byCustomer.Basis, ofCustomer),
 	}
-	b.WriteByte('\n')
-	if err := mtbrTable(f.byCustomer.Rows, []string{"customer"}, f.byCustomer.Basis, ofCustomer).print(b); err != nil {
-		return err
+	if truth {
+		metered := mtbrTable(f.metered.Rows, []string{"model"}, f.metered.Basis, trueMTBR(d.past.Truth.ByModelMetered))
+		metered.legend += "\nonly customers who report their meters"
+		tables = append(tables, metered)
+	}
+	for _, t := range tables {
+		b.WriteByte('\n')
+		if err := t.print(b); err != nil {
+			return err
+		}
 	}
 	b.WriteString("\nMTBR is the rate of this mix of ages in these five years, not the life of a spindle.\n")
 	if truth {
@@ -171,5 +200,5 @@ const aboutTruth = `Truth is what the history was made of until 2026-06-30: the 
 really ran, seen or not, given each one's failure modes, position and age. "inside" says whether the limits hold it.
 Nothing was put in as unknown: those are findings that nobody named, and they thin out the other shares.
 Customers that report no meters lack the hours of spindles that still run, so their MTBR comes out too low: that is
-what silence does to such figures, and no interval can mend it.
+what silence does to such figures, and to those by model and by mode that contain them; no interval can mend it.
 `

@@ -59,7 +59,7 @@ func primary(component, mode, mechanism, cause string) *intakev1.Finding {
 func stories() []*story {
 	raceway := primary("front_bearing_set", "vibration", "surface_fatigue", "contamination_coolant")
 	return []*story{
-		{shop: "RIV", customer: "harrow-mills", day: 1, reason: "vibration", finding: raceway, upTo: "shipped",
+		{shop: "RIV", customer: "harrow-mills", day: 2, reason: "vibration", finding: raceway, upTo: "shipped",
 			said:  "photograph of the outer raceway kept",
 			extra: []extraStep{{3, func(ctx context.Context, j *job) error { return j.photograph(ctx) }}},
 			again: &story{day: 22, reason: "vibration", finding: raceway, upTo: "inspected", said: "same fault again: counted as a warranty return, not as a new failure"}},
@@ -86,7 +86,7 @@ func stories() []*story {
 		{shop: "HLT", customer: "pellan-axles", day: 5, reason: "preventive", upTo: "shipped", said: "overhauled before it failed: censors, does not count as a failure"},
 		{shop: "HLT", customer: "orrin-gearworks", day: 18, reason: "noise", upTo: "assembled",
 			finding: primary("front_bearing_set", "noise", "particle_indentation", "contamination_coolant")},
-		{shop: "QUA", customer: "tamsin-foundry", day: 1, reason: "noise", upTo: "shipped",
+		{shop: "QUA", customer: "tamsin-foundry", day: 2, reason: "noise", upTo: "shipped",
 			finding: primary("rear_bearing", "noise", "surface_fatigue", "wear_expected")},
 		{shop: "QUA", customer: "lowfield-castings", day: 13, reason: "clamping_failure", upTo: "incoming_tested",
 			extra: []extraStep{{2, func(ctx context.Context, j *job) error { return j.openTooEarly(ctx) }}}},
@@ -110,9 +110,9 @@ func (j *job) openTooEarly(ctx context.Context) error {
 	if f == nil || f.Reason != faultv1.Reason_REASON_GATE_SHUT {
 		return fmt.Errorf("taking a spindle apart before it is safe answered %w, want a shut gate", err)
 	}
-	j.said = "stopped at a shut gate: " + f.Message
+	j.said = "stopped at a shut gate, in spite of the lead's word: " + f.Message
 	for _, m := range f.Missing {
-		j.said += fmt.Sprintf("\n      missing %s: %s", m.Subject, m.Text)
+		j.said += "\n" + m.Text
 	}
 	return nil
 }
@@ -130,13 +130,14 @@ func (d *demo) work(ctx context.Context) error {
 		return err
 	}
 	for _, s := range steps {
-		d.clock.Set(s.at)
+		if err := d.advance(ctx, s.at); err != nil {
+			return err
+		}
 		if err := s.do(ctx); err != nil {
 			return fmt.Errorf("%s: %w", s.at.Format(time.DateOnly), err)
 		}
 	}
-	d.clock.Set(demoEnds)
-	return nil
+	return d.advance(ctx, demoEnds)
 }
 
 // script gives the acts of all stories, by time.

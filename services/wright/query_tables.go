@@ -58,8 +58,7 @@ func modeTable(g *reliabilityv1.ModeGroup, by []string, basis *reliabilityv1.Bas
 	total := make([]string, len(t.columns))
 	total[0], total[1], total[4] = "all", grouped(g.Failures), grouped(g.FailuresInExposure)
 	t.add(total...)
-	t.notes.texts = append(t.notes.texts, fmt.Sprintf("followed: failures that ended an observed interval, on %s h of %s; customers behind the figures: %d",
-		whole(g.ExposureHours), basis.GetClock(), g.Customers))
+	t.legend = fmt.Sprintf("followed: failures that ended an observed interval, on %s spindle-on hours of %d customers", whole(g.ExposureHours), g.Customers)
 	return t
 }
 
@@ -112,6 +111,7 @@ func mtbrTable(rows []*reliabilityv1.MtbrRow, by []string, basis *reliabilityv1.
 		}
 		t.add(cells...)
 	}
+	t.legend = "running: in a machine when last heard of; silent: of those, no meter read since they were shipped;\nno hours: intervals left out because a reading is missing"
 	return t
 }
 
@@ -171,8 +171,8 @@ func printBasis(w io.Writer, b *reliabilityv1.Basis) error {
 	if b.GetFilter() != "" {
 		fmt.Fprintf(&text, "filter: %s\n", b.GetFilter())
 	}
-	fmt.Fprintf(&text, "rests on %s spindles and %s intervals, method %s, events applied: %s\n",
-		grouped(b.GetSpindles()), grouped(b.GetIntervals()), b.GetMethodVersion(), positions(b.GetDataVersion()))
+	fmt.Fprintf(&text, "rests on %s spindles and %s intervals; events applied: %s\nmethod: %s\n",
+		grouped(b.GetSpindles()), grouped(b.GetIntervals()), positions(b.GetDataVersion()), b.GetMethodVersion())
 	if b.GetIncompleteSpindles() > 0 {
 		fmt.Fprintf(&text, "%d spindles have events that this version could not fold\n", b.IncompleteSpindles)
 	}

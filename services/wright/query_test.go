@@ -85,8 +85,8 @@ all                    1,200                               900
 		t.Errorf("code %d, printed\n%s\nwant\n%s", code, out, want)
 	}
 	for _, basis := range []string{
-		"followed: failures that ended an observed interval, on 1,234,568 h of spindle-on hours; customers behind the figures: 1\n",
-		"rests on 1,234 spindles and 5,678 intervals, method 1, events applied: access 12, intake 77\n", "two customers are silent\n",
+		"followed: failures that ended an observed interval, on 1,234,568 spindle-on hours of 1 customers\n",
+		"rests on 1,234 spindles and 5,678 intervals; events applied: access 12, intake 77\nmethod: 1\ntwo customers are silent\n",
 	} {
 		if !strings.Contains(out, basis) {
 			t.Errorf("lacks %q", basis)

@@ -15,6 +15,8 @@ type table struct {
 	columns []column
 	rows    [][]string
 	notes   notes
+	// legend says below the table what its heads mean.
+	legend string
 }
 
 type column struct {
@@ -43,6 +45,9 @@ func (t *table) print(w io.Writer) error {
 		t.line(&b, widths, row)
 	}
 	t.notes.print(&b)
+	if t.legend != "" {
+		b.WriteString(t.legend + "\n")
+	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -105,3 +110,17 @@ func grouped(n int64) string {
 func whole(v float64) string { return grouped(int64(math.Round(v))) }
 
 func fixed(v float64, digits int) string { return strconv.FormatFloat(v, 'f', digits, 64) }
+
+// wrapped breaks text into lines of at most width characters, each behind the
+// indent.
+func wrapped(text, indent string, width int) string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && utf8.RuneCountInString(line+" "+word) > width {
+			lines, line = append(lines, indent+line), ""
+		}
+		line = strings.TrimSpace(line + " " + word)
+	}
+	return strings.Join(append(lines, indent+line), "\n")
+}

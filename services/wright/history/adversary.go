@@ -119,6 +119,14 @@ func put(column int, value, why string) mischief {
 	return mischief{column: columns[column], why: why, spoil: func(f []string, _ *Row) { f[column] = value }}
 }
 
+// fail is a mischief with one field of a failure, whose others are sound.
+func fail(column int, value, why string) mischief {
+	return mischief{column: columns[column], why: why, spoil: func(f []string, _ *Row) {
+		f[colComponent], f[colMode], f[colMechanism], f[colCause] = "shaft", "noise", "other", "unknown"
+		f[column] = value
+	}}
+}
+
 var everyRow = []mischief{
 	{known: true, why: "the same row again", spoil: func([]string, *Row) {}},
 	put(colKind, "look", "a kind that does not exist"),
@@ -132,8 +140,13 @@ var everyRow = []mischief{
 	put(colRecordedOn, "yesterday", "no date"),
 	put(colCorrects, "GHOST1", "corrects a record that does not exist"),
 	{column: "record", why: "the record of another row", spoil: func(f []string, good *Row) {
-		f[colRecord] = good.Record
-		f[colMachine] = "somewhere else"
+		f[colRecord], f[colMachine] = good.Record, "somewhere else"
+		if good.Kind == KindSeen {
+			f[colSource] = readingSources[0]
+			if good.Source == f[colSource] {
+				f[colSource] = readingSources[1]
+			}
+		}
 	}},
 }
 
@@ -148,10 +161,10 @@ var mischiefs = map[string][]mischief{
 	}, everyRow...),
 	KindRepair: append([]mischief{
 		put(colReason, "grumpy", "a reason that does not exist"),
-		put(colMode, "bearing", "an item, which is no mode"),
-		put(colMechanism, "bad luck", "a mechanism that does not exist"),
-		put(colCause, "the night shift", "a cause that does not exist"),
-		put(colComponent, "flux", "a component that does not exist"),
+		fail(colMode, "bearing", "an item, which is no mode"),
+		fail(colMechanism, "bad luck", "a mechanism that does not exist"),
+		fail(colCause, "the night shift", "a cause that does not exist"),
+		fail(colComponent, "flux", "a component that does not exist"),
 		put(colOutcome, "vanished", "an outcome that does not exist"),
 		put(colWarrantyOf, "GHOST2", "under warranty of a record that does not exist"),
 		put(colRemovedOn, "30.06.2024", "another order of day and month"),

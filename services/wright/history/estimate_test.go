@@ -93,7 +93,7 @@ func TestRowsLeadToTheTruthWhereMetersAreRead(t *testing.T) {
 			if err != nil || truth.Expected < 20 {
 				continue
 			}
-			if !c.reports {
+			if !c.Reports {
 				silent++
 				if *limits.High < truth.MTBR() {
 					low++

@@ -10,15 +10,15 @@ type CustomerInfo struct {
 	Code, Name string
 	// Shops that serve it; the first does nearly all of its work.
 	Shops []string
+	// Reports: it sends meter readings every quarter. The others are silent:
+	// the network hears from them only when something is broken.
+	Reports bool
 
 	// positions is how many machine positions it has: places where a spindle
 	// turns.
 	positions int
 	// duty is spindle-on hours a day, in tenths, averaged over the week.
 	duty int64
-	// reports: it sends meter readings every quarter. The others are silent:
-	// the network hears from them only when something is broken.
-	reports bool
 	// overhaul is the meter interval after which it has a spindle overhauled
 	// before it fails, in tenths of an hour; 0 means never.
 	overhaul int64
@@ -64,20 +64,20 @@ func Models() []ModelInfo {
 // Customers of the invented network, of very different size.
 func Customers() []CustomerInfo {
 	return []CustomerInfo{
-		{"harrow-mills", "Harrow Mills", []string{"RIV"}, 330, 132, true, 0, 0.01, []int{0, 0, 1, 1, 2, 3, 4}},
-		{"castlebeck-drives", "Castlebeck Drives", []string{"RIV", "HLT"}, 180, 118, true, 90_000, 0.02, []int{1, 3, 5, 5}},
-		{"orrin-gearworks", "Orrin Gearworks", []string{"HLT"}, 140, 141, false, 0, 0.06, []int{2, 2, 6, 3}},
-		{"tamsin-foundry", "Tamsin Foundry", []string{"QUA"}, 120, 96, true, 0, 0.03, []int{2, 6, 3}},
-		{"lowfield-castings", "Lowfield Castings", []string{"QUA"}, 95, 104, false, 0, 0.08, []int{3, 4, 2}},
-		{"pellan-axles", "Pellan Axles", []string{"HLT", "QUA"}, 80, 150, true, 110_000, 0.01, []int{0, 5, 1}},
-		{"redmoor-hydraulics", "Redmoor Hydraulics", []string{"RIV"}, 60, 88, true, 0, 0.02, []int{4, 5, 0}},
-		{"sallowbridge-tools", "Sallowbridge Tools", []string{"HLT"}, 45, 72, false, 0, 0.05, []int{7, 0, 1}},
-		{"kirkwhin-turbines", "Kirkwhin Turbines", []string{"QUA"}, 36, 160, true, 80_000, 0, []int{0, 7, 5}},
-		{"dunmere-optics", "Dunmere Optics", []string{"RIV"}, 22, 55, true, 0, 0, []int{7, 7, 5}},
-		{"fernhollow-pumps", "Fernhollow Pumps", []string{"QUA"}, 14, 80, true, 0, 0.05, []int{3, 4}},
-		{"brackenlea-moulds", "Brackenlea Moulds", []string{"HLT"}, 3, 64, true, 0, 0, []int{7, 0}},
-		{"marlpit-instruments", "Marlpit Instruments", []string{"RIV"}, 2, 40, true, 0, 0, []int{7}},
-		{"wyke-prototypes", "Wyke Prototypes", []string{"HLT"}, 2, 35, false, 0, 0, []int{1, 4}},
-		{"thornlow-clocks", "Thornlow Clocks", []string{"QUA"}, 1, 30, true, 0, 0, []int{5}},
+		{"harrow-mills", "Harrow Mills", []string{"RIV"}, true, 330, 132, 0, 0.01, []int{0, 0, 1, 1, 2, 3, 4}},
+		{"castlebeck-drives", "Castlebeck Drives", []string{"RIV", "HLT"}, true, 180, 118, 90_000, 0.02, []int{1, 3, 5, 5}},
+		{"orrin-gearworks", "Orrin Gearworks", []string{"HLT"}, false, 140, 141, 0, 0.06, []int{2, 2, 6, 3}},
+		{"tamsin-foundry", "Tamsin Foundry", []string{"QUA"}, true, 120, 96, 0, 0.03, []int{2, 6, 3}},
+		{"lowfield-castings", "Lowfield Castings", []string{"QUA"}, false, 95, 104, 0, 0.08, []int{3, 4, 2}},
+		{"pellan-axles", "Pellan Axles", []string{"HLT", "QUA"}, true, 80, 150, 110_000, 0.01, []int{0, 5, 1}},
+		{"redmoor-hydraulics", "Redmoor Hydraulics", []string{"RIV"}, true, 60, 88, 0, 0.02, []int{4, 5, 0}},
+		{"sallowbridge-tools", "Sallowbridge Tools", []string{"HLT"}, false, 45, 72, 0, 0.05, []int{7, 0, 1}},
+		{"kirkwhin-turbines", "Kirkwhin Turbines", []string{"QUA"}, true, 36, 160, 80_000, 0, []int{0, 7, 5}},
+		{"dunmere-optics", "Dunmere Optics", []string{"RIV"}, true, 22, 55, 0, 0, []int{7, 7, 5}},
+		{"fernhollow-pumps", "Fernhollow Pumps", []string{"QUA"}, true, 14, 80, 0, 0.05, []int{3, 4}},
+		{"brackenlea-moulds", "Brackenlea Moulds", []string{"HLT"}, true, 3, 64, 0, 0, []int{7, 0}},
+		{"marlpit-instruments", "Marlpit Instruments", []string{"RIV"}, true, 2, 40, 0, 0, []int{7}},
+		{"wyke-prototypes", "Wyke Prototypes", []string{"HLT"}, false, 2, 35, 0, 0, []int{1, 4}},
+		{"thornlow-clocks", "Thornlow Clocks", []string{"QUA"}, true, 1, 30, 0, 0, []int{5}},
 	}
 }

@@ -25,6 +25,8 @@ type Truth struct {
 	FollowUp   ByMode
 	ByModel    map[string]Tally
 	ByCustomer map[string]Tally
+	// ByModelMetered leaves out customers who report no meters.
+	ByModelMetered map[string]Tally
 }
 
 // ByMode is a tally of all modes and of each.
@@ -46,15 +48,15 @@ func (t Tally) MTBR() float64 { return t.Hours / t.Expected }
 func tell(s *simulation) Truth {
 	t := Truth{
 		Window: ByMode{Modes: map[string]Tally{}}, FollowUp: ByMode{Modes: map[string]Tally{}},
-		ByModel: map[string]Tally{}, ByCustomer: map[string]Tally{},
+		ByModel: map[string]Tally{}, ByCustomer: map[string]Tally{}, ByModelMetered: map[string]Tally{},
 	}
 	for _, u := range s.units {
-		t.tellUnit(u, s.models[u.Model].Code, s.customers[u.Customer].Code)
+		t.tellUnit(u, s.models[u.Model].Code, &s.customers[u.Customer])
 	}
 	return t
 }
 
-func (t *Truth) tellUnit(u *Unit, model, customer string) {
+func (t *Truth) tellUnit(u *Unit, model string, customer *CustomerInfo) {
 	followed := false
 	for i := range u.Stays {
 		stay := &u.Stays[i]
@@ -64,7 +66,10 @@ func (t *Truth) tellUnit(u *Unit, model, customer string) {
 		if followed {
 			one := t.FollowUp.add(stay, float64(stay.MeterTo-stay.MeterFrom)/10, &stay.Hazard)
 			t.ByModel[model] = t.ByModel[model].plus(one)
-			t.ByCustomer[customer] = t.ByCustomer[customer].plus(one)
+			t.ByCustomer[customer.Code] = t.ByCustomer[customer.Code].plus(one)
+			if customer.Reports {
+				t.ByModelMetered[model] = t.ByModelMetered[model].plus(one)
+			}
 		}
 		if stay.Repair != nil && recordable(stay.Repair) {
 			followed = true

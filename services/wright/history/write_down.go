@@ -142,12 +142,13 @@ const readingEvery = 91
 
 // writeReadings adds the quarterly readings of a stay.
 func (w *writer) writeReadings(s *Stay, shop string, since Date) {
-	if !w.info.reports || w.habits.mute || s.To == s.From {
+	if !w.info.Reports || w.habits.mute || s.To == s.From {
 		return
 	}
 	duty := (s.MeterTo - s.MeterFrom + int64(s.To-s.From) - 1) / int64(s.To-s.From)
-	for due := FirstDay + 30 + Date(w.unit.Customer*5); due < LastDay; due += readingEvery {
-		day := due + Date(w.between(0, 6))
+	// Rounds end with the quarter: the last one is just before LastDay.
+	for due := LastDay - 20*readingEvery - 5; due < LastDay; due += readingEvery {
+		day := due + Date(w.between(0, 4))
 		delivered := w.chance(w.habits.delivered)
 		if day <= s.From || day >= s.To || day <= since || !delivered {
 			continue

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"io"
 
 	"google.golang.org/grpc"
@@ -81,11 +83,18 @@ func (c *QueryMTBRCommand) Run(ctx context.Context, out IO) error {
 	})
 }
 
+// printJSON prints a message in the JSON form of protobuf, laid out the same
+// every time, which protojson alone does not promise.
 func printJSON(w io.Writer, m proto.Message) error {
-	text, err := protojson.MarshalOptions{Multiline: true, EmitUnpopulated: true}.Marshal(m)
+	text, err := protojson.MarshalOptions{EmitUnpopulated: true}.Marshal(m)
 	if err != nil {
 		return err
 	}
-	_, err = w.Write(append(text, '\n'))
+	var out bytes.Buffer
+	if err := json.Indent(&out, text, "", "  "); err != nil {
+		return err
+	}
+	out.WriteByte('\n')
+	_, err = out.WriteTo(w)
 	return err
 }

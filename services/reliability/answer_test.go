@@ -199,6 +199,7 @@ func TestTooManyGroupsAreRefused(t *testing.T) {
 			}
 			p.cols[colCustomer][i], p.cols[colFailedCustomer][i] = n%20_000, n%20_000
 		}
+		p.addUp(0)
 	}
 	for _, by := range [][]string{{"customer"}, {"customer", "mode"}, {"customer", "model", "mechanism"}} {
 		q, err := readQuestion(s, engineer, &reliabilityv1.Question{GroupBy: by}, newLimits())

@@ -18,7 +18,7 @@ const (
 func (q *question) basis(e *tally) *reliabilityv1.Basis {
 	b := q.snapshot.basis()
 	b.Filter, b.Confidence = q.text, q.confidence
-	b.Spindles, b.Intervals = e.allSpindles, e.allRows
+	b.Spindles, b.Intervals = e.allSpindles, e.intervals()
 	b.IncompleteSpindles = q.incomplete()
 	return b
 }

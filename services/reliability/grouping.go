@@ -80,13 +80,33 @@ func (g *grouping) assign(p *page, rows []int32, groups []int32) []int32 {
 	for k, key := range groups {
 		id := dense[key]
 		if id == 0 {
-			g.keys = append(g.keys, uint64(key))
-			id = int32(len(g.keys))
-			dense[key] = id
+			id = int32(g.find(uint64(key))) + 1
 		}
 		groups[k] = id - 1
 	}
 	return groups
+}
+
+// find gives the number of a combination, a new one when it is new.
+func (g *grouping) find(key uint64) int {
+	id, there := int32(0), false
+	if g.dense != nil {
+		id = g.dense[key] - 1
+		there = id >= 0
+	} else {
+		id, there = g.sparse[key]
+	}
+	if there {
+		return int(id)
+	}
+	id = int32(len(g.keys))
+	g.keys = append(g.keys, key)
+	if g.dense != nil {
+		g.dense[key] = id + 1
+	} else {
+		g.sparse[key] = id
+	}
+	return int(id)
 }
 
 // denseKeysOf writes the combination of each row.
@@ -116,13 +136,7 @@ func (g *grouping) assignSparse(p *page, rows []int32, groups []int32) {
 			gc := &g.cols[i]
 			key += uint64(gc.part[p.cols[gc.col][r]]) * gc.stride
 		}
-		id, there := g.sparse[key]
-		if !there {
-			id = int32(len(g.keys))
-			g.keys = append(g.keys, key)
-			g.sparse[key] = id
-		}
-		groups[k] = id
+		groups[k] = int32(g.find(key))
 	}
 }
 

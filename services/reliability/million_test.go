@@ -110,8 +110,8 @@ func TestFoldAgreesWithTheGenerator(t *testing.T) {
 	if got := e.hours(0); math.Abs(got-25920414.4) > 0.05 {
 		t.Errorf("%.3f h", got)
 	}
-	if e.allSpindles != 1083 || e.allRows != 10012 {
-		t.Errorf("%d spindles, %d rows", e.allSpindles, e.allRows)
+	if e.allSpindles != 1083 || e.intervals() != 10012 {
+		t.Errorf("%d spindles, %d rows", e.allSpindles, e.intervals())
 	}
 }
 

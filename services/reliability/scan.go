@@ -1,6 +1,10 @@
 package reliability
 
-import "math/bits"
+import (
+	"math/bits"
+	"runtime"
+	"sync"
+)
 
 // scan is one pass over the rows of some pages.
 type scan struct {
@@ -21,9 +25,9 @@ type tally struct {
 	words     int
 	// failuresOf counts failures by customer, all groups together.
 	failuresOf []int64
-	// allSpindles and allRows are those of all groups together.
-	allSpindles, allRows int64
-	over                 bool // more groups than the limit
+	// allSpindles are those of all groups together.
+	allSpindles int64
+	over        bool // more groups than the limit
 }
 
 // groupTally is one group's part of a tally.
@@ -34,16 +38,40 @@ type groupTally struct {
 	last     int64 // spindle counted last, its place plus one
 }
 
+// statusesOn are the statuses of failures that a side looks at.
 var statusesOn = [...][statuses]uint8{
-	ofStretches: {stFailure: 1, stFailureUnknown: 1, stPreventive: 1, stPreventiveUnknown: 1, stWarranty: 1, stWarrantyUnknown: 1,
-		stRunning: 1, stRunningSilent: 1, stRunningUnknown: 1, stScrapped: 1, stScrappedUnknown: 1, stRetired: 1, stRetiredUnknown: 1, stUnclear: 1},
 	ofFailures: {stUnobserved: 1, stFailure: 1, stFailureUnknown: 1},
 	ofRates:    {stFailure: 1},
 }
 
-// run makes the pass. Every step goes over a column of a page at a time and
-// without a branch on what the rows hold.
+// pagesPerWorker is the least that is worth a goroutine of its own.
+const pagesPerWorker = 32
+
+// run makes the pass, on as many cores as there are and the pages are worth.
 func (sc *scan) run(ps pages, c *catalog) *tally {
+	workers := max(1, min(runtime.GOMAXPROCS(0), len(ps)/pagesPerWorker))
+	parts := make([]*tally, workers)
+	var all sync.WaitGroup
+	for w := range workers {
+		from, to := len(ps)*w/workers, len(ps)*(w+1)/workers
+		work := func() { parts[w] = sc.part(ps[from:to], from, c) }
+		if w == workers-1 {
+			work()
+			continue
+		}
+		all.Go(work)
+	}
+	all.Wait()
+	for _, p := range parts[1:] {
+		parts[0].add(p, sc.limit)
+	}
+	return parts[0]
+}
+
+// part makes the pass over neighbouring pages, of which the first is page first
+// of the snapshot. Every step goes over a column of a page at a time and without
+// a branch on what the rows hold.
+func (sc *scan) part(ps pages, first int, c *catalog) *tally {
 	t := &tally{groups: newGrouping(c, sc.by, sc.side), words: (len(c.customers) + 63) / 64, failuresOf: make([]int64, len(c.customers))}
 	var (
 		spare  masks
@@ -51,6 +79,9 @@ func (sc *scan) run(ps pages, c *catalog) *tally {
 		groups []int32
 	)
 	for at, p := range ps {
+		if sc.side == ofStretches {
+			p = p.sums
+		}
 		if p.rows() == 0 {
 			continue
 		}
@@ -65,13 +96,36 @@ func (sc *scan) run(ps pages, c *catalog) *tally {
 		}
 		t.grow()
 		if sc.side == ofStretches {
-			t.stretches(p, rows, groups, int64(at)*pageSlots+1)
+			t.stretches(p, rows, groups, int64(first+at)*pageSlots+1)
 		} else {
 			t.failures(p, rows, groups, sc.side)
 		}
-		t.allRows += int64(len(rows))
 	}
 	return t
+}
+
+// add takes in the tally of other pages. No spindle is in both.
+func (t *tally) add(o *tally, limit int) {
+	t.over = t.over || o.over
+	if t.over {
+		return
+	}
+	for g, key := range o.groups.keys {
+		into := t.groups.find(key)
+		t.grow()
+		sum, part := &t.of[into], &o.of[g]
+		for s := range sum.byStatus {
+			sum.byStatus[s] += part.byStatus[s]
+		}
+		sum.exposure += part.exposure
+		sum.spindles += part.spindles
+		union(t.customersOf(into), o.customersOf(g))
+	}
+	for c, n := range o.failuresOf {
+		t.failuresOf[c] += n
+	}
+	t.allSpindles += o.allSpindles
+	t.over = t.groups.len() > limit
 }
 
 // selected lists the rows that pass.
@@ -81,25 +135,30 @@ func (sc *scan) selected(p *page, rows []int32, spare *masks) []int32 {
 		rows = make([]int32, n+n/4)
 	}
 	rows = rows[:n]
-	found := 0
-	if sc.where.op == opTrue {
-		for i, st := range p.status {
-			rows[found] = int32(i)
-			found += int(sc.passes[st&(statuses-1)])
-		}
-		return rows[:found]
-	}
 	mask := spare.take(n)
-	for i, st := range p.status {
-		mask[i] = sc.passes[st&(statuses-1)]
-	}
+	sc.mark(p, mask)
 	sc.where.narrow(p, mask, spare)
+	found := 0
 	for i, m := range mask {
 		rows[found] = int32(i)
 		found += int(m)
 	}
 	spare.give(1)
 	return rows[:found]
+}
+
+// mark marks the rows that the side looks at. In sums that is every row.
+func (sc *scan) mark(p *page, mask []uint8) {
+	if sc.side == ofStretches {
+		for i := range mask {
+			mask[i] = 1
+		}
+		return
+	}
+	passes := sc.passes
+	for i, st := range p.status[:len(mask)] {
+		mask[i] = passes[st&(statuses-1)]
+	}
 }
 
 func (t *tally) grow() {
@@ -115,24 +174,26 @@ func grown[T any](list []T, n int) []T {
 	return append(list, make([]T, n-len(list))...)
 }
 
-// stretches adds observed stretches: exposure, spindles and customers.
+// stretches adds sums of observed stretches: exposure, spindles and customers.
 func (t *tally) stretches(p *page, rows, groups []int32, base int64) {
-	status, exposure, slot, customer := p.status, p.exposure, p.slot, p.cols[colCustomer]
+	exposure, slot, customer, counts := p.exposure, p.slot, p.cols[colCustomer], p.counts
 	of, customers, failuresOf, words := t.of, t.customers, t.failuresOf, t.words
 	groups = groups[:len(rows)]
 	last, spindles := int64(0), int64(0)
 	for k, r := range rows {
 		g := int(groups[k])
-		acc := &of[g]
-		st, c, spindle := status[r]&(statuses-1), int(customer[r]), base+int64(slot[r])
-		acc.byStatus[st]++
+		acc, count := &of[g], &counts[r]
+		c, spindle := int(customer[r]), base+int64(slot[r])
+		for st := range count {
+			acc.byStatus[st] += int64(count[st])
+		}
 		acc.exposure += exposure[r]
 		acc.spindles += notEqual(acc.last, spindle)
 		acc.last = spindle
 		spindles += notEqual(last, spindle)
 		last = spindle
 		customers[g*words+c>>6] |= 1 << (c & 63)
-		failuresOf[c] += int64(statusesOn[ofRates][st])
+		failuresOf[c] += int64(count[stFailure])
 	}
 	t.allSpindles += spindles
 }
@@ -164,6 +225,17 @@ func (t *tally) statusCount(g int, of ...status) int64 {
 	n := int64(0)
 	for _, s := range of {
 		n += t.of[g].byStatus[s]
+	}
+	return n
+}
+
+// intervals counts the stretches of all groups.
+func (t *tally) intervals() int64 {
+	n := int64(0)
+	for g := range t.of {
+		for _, c := range t.of[g].byStatus {
+			n += c
+		}
 	}
 	return n
 }

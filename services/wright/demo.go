@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -27,6 +28,9 @@ type DemoCommand struct {
 	Truth     bool   `name:"truth" help:"Print what the invented history was made of beside what was estimated from it."`
 	Listen    string `name:"listen" default:"127.0.0.1:7420" placeholder:"ADDR" help:"Address of the gRPC listener."`
 	OpsListen string `name:"ops-listen" default:"127.0.0.1:7421" placeholder:"ADDR" help:"Address of the operator's HTTP listener."`
+	History   string `name:"history" type:"path" placeholder:"FILE" help:"Only write the invented history to this file, for wright import, and end."`
+	Hostile   bool   `name:"hostile" help:"With --history: write a file as bad as they come, with rows that no import may take."`
+	Scale     int    `name:"scale" default:"1" help:"With --history: how many times as many spindles; 1 gives about 14,000 rows."`
 	LogLevel  string `name:"log-level" enum:"debug,info,warn,error" default:"error" help:"What the services say on the error output: debug, info, warn or error."`
 }
 
@@ -69,6 +73,9 @@ type demo struct {
 
 // Run starts the site, fills it, prints and serves on.
 func (c *DemoCommand) Run(ctx context.Context, out IO) (err error) {
+	if c.History != "" {
+		return c.writeHistory()
+	}
 	folder, remove, err := c.folder()
 	if err != nil {
 		return err
@@ -181,14 +188,7 @@ func (d *demo) close(ctx context.Context) error {
 func (d *demo) importPast(ctx context.Context) error {
 	d.past = history.Honest(demoNumber, 1)
 	path := filepath.Join(d.data, "history.csv")
-	f, err := os.Create(path)
-	if err != nil {
-		return err
-	}
-	if _, err := history.Write(f, d.past.Rows()); err != nil {
-		return errors.Join(err, f.Close())
-	}
-	if err := f.Close(); err != nil {
+	if err := writeFile(path, d.past.Write); err != nil {
 		return err
 	}
 	token, err := d.token(ctx, d.steward)
@@ -197,4 +197,23 @@ func (d *demo) importPast(ctx context.Context) error {
 	}
 	command := ImportCommand{File: path, Connection: Connection{To: d.site.GRPCAddr(), Token: token}}
 	return command.Run(ctx, d.out)
+}
+
+// writeHistory writes an invented history and nothing else.
+func (c *DemoCommand) writeHistory() error {
+	switch {
+	case c.Scale < 1 || c.Scale > 1000:
+		return usagef("--scale is %d, must be 1 to 1000", c.Scale)
+	case c.Hostile:
+		return writeFile(c.History, history.Adversarial(demoNumber, c.Scale).Write)
+	}
+	return writeFile(c.History, history.Honest(demoNumber, c.Scale).Write)
+}
+
+func writeFile(path string, write func(io.Writer) error) error {
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(write(f), f.Close())
 }

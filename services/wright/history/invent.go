@@ -3,6 +3,7 @@ package history
 import (
 	"cmp"
 	"fmt"
+	"io"
 	"iter"
 	"slices"
 )
@@ -77,6 +78,12 @@ func (h *History) Rows() iter.Seq[Row] {
 			}
 		}
 	}
+}
+
+// Write writes the file.
+func (h *History) Write(w io.Writer) error {
+	_, err := Write(w, h.Rows())
+	return err
 }
 
 // row writes an entry out.

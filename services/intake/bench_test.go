@@ -12,7 +12,7 @@ import (
 )
 
 func BenchmarkGetWorkOrder(b *testing.B) {
-	w := newWorld(b, "")
+	w := newWorld(b)
 	wo := w.received()
 	for range 5 {
 		w.find(wo, failure("secondary_damage"))
@@ -31,7 +31,7 @@ func BenchmarkGetWorkOrder(b *testing.B) {
 
 // BenchmarkImport takes in 500 rows of 20,000 spindles at a time.
 func BenchmarkImport(b *testing.B) {
-	w := newWorld(b, "")
+	w := newWorld(b)
 	ctx := w.as(accessv1.Role_ROLE_STEWARD, "steward", "")
 	line := int64(1)
 	for b.Loop() {

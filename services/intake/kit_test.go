@@ -57,18 +57,59 @@ type world struct {
 	askFails  error
 }
 
-func newWorld(t testing.TB, url string) *world {
+func openStore(t testing.TB, url string) *db.DB {
 	t.Helper()
-	store, err := db.Open(t.Context(), db.Config{Service: "intake", URL: url, Folder: t.TempDir(), Migrations: []db.Migrations{
+	store, err := db.Open(context.Background(), db.Config{Service: "intake", URL: url, Folder: t.TempDir(), Migrations: []db.Migrations{
 		events.OutboxMigrations, events.InboxMigrations, command.Migrations, access.AuditMigrations, Migrations}})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return store
+}
+
+// sharedStore is the one store on PostgreSQL that all tests use in turn, wiped
+// between them: migrating a fresh database takes longer than most of them.
+var sharedStore *db.DB
+
+// lasting keeps a test's database until the server stops with the package.
+type lasting struct{ testing.TB }
+
+func (lasting) Cleanup(func()) {}
+
+func wiped(t *testing.T) *db.DB {
+	t.Helper()
+	if sharedStore == nil {
+		sharedStore = openStore(t, rig.PostgreSQL(lasting{t}))
+	}
+	err := sharedStore.Write(t.Context(), func(tx *db.Tx) error {
+		for _, table := range []string{"tag", "finding", "evidence", "file", "work_order", "counter", "import_key", "reading", "spindle", "model_part",
+			"spindle_model", "customer_shop", "customer", "shop", "outbox_body", "outbox", "request", "audit"} {
+			if _, err := tx.Exec(`DELETE FROM ` + table); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sharedStore
+}
+
+// newWorld is a world on a fresh SQLite store.
+func newWorld(t testing.TB) *world {
+	t.Helper()
+	store := openStore(t, "")
 	t.Cleanup(func() {
 		if err := store.Close(); err != nil {
 			t.Errorf("close: %v", err)
 		}
 	})
+	return worldOn(t, store)
+}
+
+func worldOn(t testing.TB, store *db.DB) *world {
+	t.Helper()
 	blobs, err := blob.Open(t.Context(), t.TempDir())
 	if err != nil {
 		t.Fatal(err)
@@ -149,7 +190,9 @@ func (w *world) lead() context.Context    { return w.as(accessv1.Role_ROLE_LEAD,
 func (w *world) quality() context.Context { return w.as(accessv1.Role_ROLE_QUALITY, "quinn", north) }
 
 func eachWorld(t *testing.T, f func(t *testing.T, w *world)) {
-	rig.EachEngine(t, func(t *testing.T, url string) { f(t, newWorld(t, url)) })
+	t.Helper()
+	t.Run("sqlite", func(t *testing.T) { f(t, newWorld(t)) })
+	t.Run("postgresql", func(t *testing.T) { f(t, worldOn(t, wiped(t))) })
 }
 
 func ts(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }

@@ -220,7 +220,7 @@ func TestShopsComeByEvents(t *testing.T) {
 }
 
 func TestCatalogue(t *testing.T) {
-	w := newWorld(t, "")
+	w := newWorld(t)
 	road := must(w.ListStages(w.technician(), &intakev1.ListStagesRequest{}))(t)
 	if len(road.Stages) != len(stages) || len(road.Gates) != len(gates) {
 		t.Errorf("%d stages, %d gates", len(road.Stages), len(road.Gates))

@@ -24,8 +24,8 @@ import (
 func BenchmarkCommandSQLite(b *testing.B) {
 	n := open(b, "")
 	one, many := n.commands(b, 1), n.commands(b, 16)
-	n.shut()
-	pool, err := sql.Open("sqlite", "file:"+filepath.Join(n.dir, "intake", "intake.db")+
+	n.Close()
+	pool, err := sql.Open("sqlite", "file:"+filepath.Join(n.Data, "intake", "intake.db")+
 		"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(5000)&_txlock=immediate")
 	if err != nil {
 		b.Fatal(err)
@@ -44,7 +44,7 @@ func BenchmarkCommandPostgreSQL(b *testing.B) {
 	url := rig.PostgreSQL(b)
 	n := open(b, url)
 	one, many := n.commands(b, 1), n.commands(b, 16)
-	n.shut()
+	n.Close()
 	pool, err := sql.Open("pgx", url)
 	if err != nil {
 		b.Fatal(err)

@@ -4,9 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net"
-	"os"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -17,47 +14,22 @@ import (
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"spindlewright/integration/fleet"
 	"spindlewright/integration/scenario"
 	intakev1 "spindlewright/pkg/gen/spindlewright/intake/v1"
-	"spindlewright/services/run"
 )
 
 // network is a running installation with the story's people in it.
 type network struct {
-	scenario.Site
+	*fleet.Inside
 	cast *scenario.Cast
-	dir  string
-	shut func()
 }
 
 // open starts everything in this process, with stores as the URL says.
 func open(b *testing.B, sqlURL string) *network {
 	b.Helper()
-	c := run.ForTest(b.TempDir())
-	c.Settings.SQLURL = sqlURL
-	site, err := run.Start(b.Context(), c)
-	if err != nil {
-		b.Fatal(err)
-	}
-	shut := sync.OnceFunc(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
-		defer cancel()
-		if err := site.Close(ctx); err != nil {
-			b.Error(err)
-		}
-	})
-	b.Cleanup(shut)
-	token, err := os.ReadFile(site.OperatorTokenFile())
-	if err != nil {
-		b.Fatal(err)
-	}
-	cc, err := site.Dial("intake")
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() { cc.Close() })
-	n := &network{Site: scenario.Site{Conn: func(string) grpc.ClientConnInterface { return cc }, OperatorToken: strings.TrimSpace(string(token))},
-		dir: c.Settings.Data, shut: shut}
+	n := &network{Inside: fleet.StartInside(b, sqlURL)}
+	var err error
 	if n.cast, err = n.SetUp(b.Context()); err != nil {
 		b.Fatal(err)
 	}

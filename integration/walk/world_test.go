@@ -2,8 +2,6 @@ package walk
 
 import (
 	"context"
-	"os"
-	"strings"
 	"testing"
 	"time"
 
@@ -15,11 +13,11 @@ import (
 
 	"github.com/google/uuid"
 
+	"spindlewright/integration/fleet"
 	"spindlewright/integration/scenario"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
 	intakev1 "spindlewright/pkg/gen/spindlewright/intake/v1"
 	reliabilityv1 "spindlewright/pkg/gen/spindlewright/reliability/v1"
-	"spindlewright/services/run"
 )
 
 // world is a running installation with things in its first shop and callers
@@ -49,7 +47,7 @@ func (w *world) conn(m protoreflect.MethodDescriptor) grpc.ClientConnInterface {
 
 func open(t *testing.T) *world {
 	t.Helper()
-	site := start(t)
+	site := fleet.StartInside(t, "").Site
 	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
 	defer cancel()
 	cast, err := site.SetUp(ctx)
@@ -63,31 +61,6 @@ func open(t *testing.T) *world {
 	w.people(ctx, t)
 	w.things(ctx, t)
 	return w
-}
-
-func start(t *testing.T) scenario.Site {
-	t.Helper()
-	running, err := run.Start(t.Context(), run.ForTest(t.TempDir()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-		defer cancel()
-		if err := running.Close(ctx); err != nil {
-			t.Errorf("close: %v", err)
-		}
-	})
-	token, err := os.ReadFile(running.OperatorTokenFile())
-	if err != nil {
-		t.Fatal(err)
-	}
-	cc, err := running.Dial("intake")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cc.Close() })
-	return scenario.Site{Conn: func(string) grpc.ClientConnInterface { return cc }, OperatorToken: strings.TrimSpace(string(token))}
 }
 
 // people makes one caller of every role in the first shop, and one elsewhere.

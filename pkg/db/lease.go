@@ -38,26 +38,27 @@ func (p *serverStore) lease(ctx context.Context, name string) (bool, <-chan stru
 	})
 	conn, err := pgx.ConnectConfig(ctx, config)
 	if err != nil {
-		return false, nil, nil, err
+		return false, nil, func() {}, err
 	}
 	var held bool
 	err = conn.QueryRow(ctx, "SELECT pg_try_advisory_lock($1)", lockKey(p.schema, name)).Scan(&held)
 	if err != nil || !held {
 		hangUp(conn)
-		return false, nil, nil, err
+		return false, nil, func() {}, err
 	}
-	lost, release := watch(p.closed, conn)
+	lost, release := watch(p.closed, conn, watchEach)
 	return true, lost, release, nil
 }
 
-// watch closes lost once the connection is gone, and release ends it.
-func watch(closed context.Context, conn *pgx.Conn) (lost <-chan struct{}, release func()) {
+// watch closes lost once the connection is gone or the store is closed, and
+// release gives the lock back: when it returns, another may have it.
+func watch(closed context.Context, conn *pgx.Conn, each time.Duration) (lost <-chan struct{}, release func()) {
 	gone := make(chan struct{})
 	watching, stop := context.WithCancel(closed)
 	go func() {
 		defer close(gone)
 		defer hangUp(conn)
-		for watching.Err() == nil && answers(watching, conn) {
+		for watching.Err() == nil && answers(watching, conn, each) {
 		}
 	}()
 	return gone, sync.OnceFunc(func() {
@@ -68,8 +69,8 @@ func watch(closed context.Context, conn *pgx.Conn) (lost <-chan struct{}, releas
 
 // answers listens on the connection for a while, which notices at once when the
 // server closes it, and then asks for an answer, which notices a broken line.
-func answers(ctx context.Context, conn *pgx.Conn) bool {
-	wait, cancel := context.WithTimeout(ctx, watchEach)
+func answers(ctx context.Context, conn *pgx.Conn, each time.Duration) bool {
+	wait, cancel := context.WithTimeout(ctx, each)
 	defer cancel()
 	for {
 		_, err := conn.WaitForNotification(wait)
@@ -84,13 +85,18 @@ func answers(ctx context.Context, conn *pgx.Conn) bool {
 	if ctx.Err() != nil {
 		return false
 	}
-	ask, cancelAsk := context.WithTimeout(ctx, watchEach)
+	ask, cancelAsk := context.WithTimeout(ctx, each)
 	defer cancelAsk()
 	return conn.Ping(ask) == nil
 }
 
+// hangUp frees the session's locks and ends it. Ending alone would free them
+// too, but only when the server comes to it.
 func hangUp(conn *pgx.Conn) {
 	ctx, cancel := context.WithTimeout(context.Background(), releaseLimit)
 	defer cancel()
-	_ = conn.Close(ctx) // the server frees the lock either way
+	if !conn.IsClosed() {
+		_, _ = conn.Exec(ctx, "SELECT pg_advisory_unlock_all()") // when it fails, closing does it
+	}
+	_ = conn.Close(ctx)
 }

@@ -132,8 +132,16 @@ func importFile(t *testing.T, addr, text string, more ...string) (code int, out,
 
 func honestText(t *testing.T) (text string, rows int64) {
 	t.Helper()
+	const some = 4000
 	var b strings.Builder
-	n, err := history.Write(&b, history.Honest(4, 1).Rows())
+	n, err := history.Write(&b, func(yield func(history.Row) bool) {
+		n := 0
+		for row := range history.Honest(4, 1).Rows() {
+			if n++; n > some || !yield(row) {
+				return
+			}
+		}
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -208,7 +216,7 @@ func TestImportDealsWithRefusedCalls(t *testing.T) {
 			return nil
 		}, exitDone, fmt.Sprintf("%d accepted, 0 known from an earlier import, 0 refused", n)},
 		{"nobody there for a moment", func(call int, req *intakev1.ImportHistoryRequest) error {
-			if firstIDs[req.RequestId]++; firstIDs[req.RequestId] == 1 && call%9 == 0 {
+			if firstIDs[req.RequestId]++; firstIDs[req.RequestId] == 1 && call%3 == 0 {
 				return status.Error(codes.Unavailable, "restarting")
 			}
 			return nil
@@ -257,7 +265,7 @@ func TestImportGoesOnAfterAnInterruption(t *testing.T) {
 	text, n := honestText(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	s.before = func(call int, _ *intakev1.ImportHistoryRequest) error {
-		if call == 10 {
+		if call == 4 {
 			cancel()
 		}
 		return nil

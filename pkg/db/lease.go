@@ -12,8 +12,9 @@ import (
 
 const (
 	// watchEach is how often a lease's connection is asked for an answer, and
-	// how long it may take: a broken line ends the lease after twice this.
+	// askLimit how long that may take: a broken line ends the lease after both.
 	watchEach = 5 * time.Second
+	askLimit  = 5 * time.Second
 	// releaseLimit bounds the goodbye to a server that may be gone.
 	releaseLimit = 2 * time.Second
 )
@@ -85,7 +86,7 @@ func answers(ctx context.Context, conn *pgx.Conn, each time.Duration) bool {
 	if ctx.Err() != nil {
 		return false
 	}
-	ask, cancelAsk := context.WithTimeout(ctx, each)
+	ask, cancelAsk := context.WithTimeout(ctx, askLimit)
 	defer cancelAsk()
 	return conn.Ping(ask) == nil
 }

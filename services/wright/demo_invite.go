@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -12,6 +13,7 @@ func (d *demo) invite(ctx context.Context, kept bool) error {
 	if err != nil {
 		return err
 	}
+	wright := cmp.Or(d.out.Self, "wright")
 	engineer := filepath.Join(folder, "engineer.token")
 	data := d.data + " (removed at the end; --data DIR keeps it)"
 	if kept {
@@ -25,11 +27,11 @@ Serving until interrupted
   tokens           %s: %d files, one for each person of the demo
   first operator   %s
 Try
-  wright query modes --to %s --token-file %s --by lubrication
-  wright query mtbr --to %s --token-file %s --filter 'customer = "harrow-mills"' --by model --json
-  wright import %s --to %s --token-file %s
+  %s query modes --to %s --token-file %s --by lubrication
+  %s query mtbr --to %s --token-file %s --filter 'customer = "harrow-mills"' --by model --json
+  %s import %s --to %s --token-file %s
 `, d.site.GRPCAddr(), d.site.OpsAddr(), data, folder, len(names), d.site.OperatorTokenFile(),
-		d.site.GRPCAddr(), engineer, d.site.GRPCAddr(), engineer,
-		filepath.Join(d.data, "history.csv"), d.site.GRPCAddr(), filepath.Join(folder, "steward.token"))
+		wright, d.site.GRPCAddr(), engineer, wright, d.site.GRPCAddr(), engineer,
+		wright, filepath.Join(d.data, "history.csv"), d.site.GRPCAddr(), filepath.Join(folder, "steward.token"))
 	return err
 }

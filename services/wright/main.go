@@ -36,7 +36,7 @@ func main() {
 	defer stop()
 	code := execute(ctx, os.Args[1:], IO{
 		Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Environ: os.Environ,
-		Terminal: isatty.IsTerminal(os.Stderr.Fd()),
+		Terminal: isatty.IsTerminal(os.Stderr.Fd()), Self: self(os.Args[0]),
 	})
 	stop()
 	os.Exit(code)

@@ -229,3 +229,16 @@ func TestDoctorOfAFolderThatNobodyRuns(t *testing.T) {
 	}
 	wright(t, nil, args...).check(t, exitFailed, "not ok", "restore it from a backup")
 }
+
+func TestSelf(t *testing.T) {
+	for program, want := range map[string]string{
+		"/tmp/go-build123/b001/exe/wright": "go run ./services/wright",
+		"wright":                           "wright",
+		"./wright":                         "./wright",
+		"/usr/local/bin/wright":            "/usr/local/bin/wright",
+	} {
+		if got := self(program); got != want {
+			t.Errorf("self(%q) = %q, want %q", program, got, want)
+		}
+	}
+}

@@ -38,7 +38,7 @@ func TestWriteThenRead(t *testing.T) {
 // run, and the next job is served.
 func TestFailedJobLeavesNothing(t *testing.T) {
 	mine := errors.New("mine")
-	for _, c := range []struct {
+	cases := []struct {
 		name string
 		end  func(tx *db.Tx) error
 		want func(error) bool
@@ -86,9 +86,10 @@ func TestFailedJobLeavesNothing(t *testing.T) {
 			rows.Next()
 			return put("c", 1)(tx)
 		}, func(err error) bool { return err != nil && strings.Contains(err.Error(), "still open") }},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			eachEngine(t, func(t *testing.T, store *db.DB) {
+	}
+	eachEngine(t, func(t *testing.T, store *db.DB) {
+		for _, c := range cases {
+			t.Run(c.name, func(t *testing.T) {
 				hooked := false
 				result := make(chan error, 1)
 				go func() {
@@ -112,9 +113,10 @@ func TestFailedJobLeavesNothing(t *testing.T) {
 					t.Errorf("the shelf stayed, with %d items", got)
 				}
 				write(t, store, put("a", 1))
+				write(t, store, func(tx *db.Tx) error { return second(tx.Exec("DELETE FROM shelf")) })
 			})
-		})
-	}
+		}
+	})
 }
 
 func isControl(err error) bool {

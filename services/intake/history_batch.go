@@ -46,7 +46,7 @@ type plate struct{ model, serial string }
 // unit is a spindle with the standing readings that rows of the batch meet.
 type unit struct {
 	row *spindle
-	// readings by time. Unless all are loaded, only the last one is.
+	// readings that stand. Unless all are loaded, only the last one is.
 	readings []meterMark
 }
 
@@ -131,41 +131,28 @@ func (b *batch) findUnits(tx *db.Tx) error {
 			serials = append(serials, r.Serial)
 		}
 	}
-	found, err := spindlesOf(tx, serials)
-	for _, s := range found {
-		if u := b.units[plate{s.model, s.serial}]; u != nil {
-			u.row = s
+	found, err := unitsOf(tx, serials)
+	for _, u := range found {
+		if p := (plate{u.row.model, u.row.serial}); b.units[p] != nil {
+			b.units[p] = u
 		}
 	}
 	return err
 }
 
-// loadReadings gets the last reading of each spindle, and all of those whose
-// rows reach further back or correct something.
+// loadReadings gets all readings of the spindles whose rows reach back behind
+// the last one, or correct something.
 func (b *batch) loadReadings(tx *db.Tx) error {
-	var ids []string
+	var deep []string
 	byID := map[string]*unit{}
-	for _, u := range b.units {
-		if u.row.id != "" {
-			ids, byID[u.row.id] = append(ids, u.row.id), u
-		}
-	}
-	last, err := lastReadings(tx, ids)
-	if err != nil {
-		return err
-	}
-	for id, m := range last {
-		byID[id].readings = []meterMark{m}
-	}
-	deep, listed := []string(nil), map[string]bool{}
 	for i := range b.rows {
 		r := &b.rows[i]
 		u := b.units[plate{b.models[[2]string{r.Maker, r.Designation}], r.Serial}]
-		if u == nil || u.row.id == "" || listed[u.row.id] || len(u.readings) == 0 {
+		if u == nil || len(u.readings) == 0 || byID[u.row.id] != nil {
 			continue
 		}
 		if r.Corrects != "" || r.at <= u.readings[0].at {
-			listed[u.row.id], deep = true, append(deep, u.row.id)
+			byID[u.row.id], deep = u, append(deep, u.row.id)
 		}
 	}
 	all, err := allReadings(tx, deep)

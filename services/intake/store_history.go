@@ -81,15 +81,50 @@ func knownRecords(q db.Querier, shopID string, records []string) (map[string][]*
 	return out, err
 }
 
-// spindlesOf gives the spindles with any of these serials, and holds them:
-// readings of one spindle come one by one.
-func spindlesOf(tx *db.Tx, serials []string) ([]*spindle, error) {
+// unitsOf gives the spindles with any of these serials, each with its last
+// standing reading, and holds them: readings of one spindle come one by one.
+func unitsOf(tx *db.Tx, serials []string) ([]*unit, error) {
 	if len(serials) == 0 {
 		return nil, nil
 	}
+	hold := tx.ForUpdate()
+	if hold != "" {
+		hold += " OF s" // the readings need no lock of their own
+	}
 	list, args := in(1, serials)
-	rows, err := tx.Query(`SELECT `+spindleColumns+` FROM spindle WHERE serial IN `+list+` ORDER BY spindle_id`+tx.ForUpdate(), args...)
-	return collect(rows, err, "find spindles", func(r *sql.Rows) (*spindle, error) { return scanSpindle(r) })
+	rows, err := tx.Query(`SELECT s.spindle_id, s.model_id, s.serial, s.customer_id, r.at_us, r.hours, r.origin
+		FROM spindle s LEFT JOIN reading r ON r.spindle_id = s.spindle_id
+			AND r.at_us = (SELECT max(l.at_us) FROM reading l WHERE l.spindle_id = s.spindle_id)
+		WHERE s.serial IN `+list+` ORDER BY s.spindle_id`+hold, args...)
+	found, err := collect(rows, err, "find spindles", scanUnit)
+	var out []*unit
+	for _, u := range found {
+		if n := len(out); n > 0 && out[n-1].row.id == u.row.id {
+			// Of several readings at one instant the highest: what comes later
+			// is not below any.
+			if u.readings[0].hours > out[n-1].readings[0].hours {
+				out[n-1] = u
+			}
+			continue
+		}
+		out = append(out, u)
+	}
+	return out, err
+}
+
+func scanUnit(r *sql.Rows) (*unit, error) {
+	var s spindle
+	var at *int64
+	var hours *float64
+	var origin *string
+	if err := r.Scan(&s.id, &s.model, &s.serial, &s.customer, &at, &hours, &origin); err != nil {
+		return nil, err
+	}
+	u := &unit{row: &s}
+	if at != nil && hours != nil && origin != nil {
+		u.readings = []meterMark{{reading: reading{*at, *hours}, origin: *origin}}
+	}
+	return u, nil
 }
 
 // insertSpindles registers new spindles. When another shop brings one of them at
@@ -116,33 +151,6 @@ func insertMany(tx *db.Tx, text string, columns int, args []any, what string) er
 		}
 	}
 	return nil
-}
-
-// lastReadings gives the last standing reading of each spindle.
-func lastReadings(q db.Querier, ids []string) (map[string]meterMark, error) {
-	out := make(map[string]meterMark, len(ids))
-	if len(ids) == 0 {
-		return out, nil
-	}
-	// One seek of the index a spindle.
-	list, args := in(1, ids)
-	rows, err := q.Query(`SELECT s.spindle_id, r.at_us, r.hours, r.origin FROM spindle s JOIN reading r ON r.spindle_id = s.spindle_id
-		AND r.at_us = (SELECT max(l.at_us) FROM reading l WHERE l.spindle_id = s.spindle_id)
-		WHERE s.spindle_id IN `+list, args...)
-	marks, err := collectMarks(rows, err)
-	for id, m := range marks {
-		// Of several at one instant the highest: what comes later is not below any.
-		out[id] = slices.MaxFunc(m, func(a, b meterMark) int {
-			switch {
-			case a.hours < b.hours:
-				return -1
-			case a.hours > b.hours:
-				return 1
-			}
-			return 0
-		})
-	}
-	return out, err
 }
 
 // allReadings gives every standing reading of each spindle.

@@ -13,19 +13,19 @@ const day = int64(24 * 3600 * second)
 
 type edit func(*fact)
 
-func at(d int64) edit                { return func(f *fact) { f.at, f.recorded = d*day, d*day } }
-func meter(h float64) edit           { return func(f *fact) { f.hours, f.hasHours = h, true } }
-func mode(n number) edit             { return func(f *fact) { f.mode, f.primary = n, true } }
-func shop(n number) edit             { return func(f *fact) { f.shop = n } }
-func customer(n number) edit         { return func(f *fact) { f.customer = n } }
-func preventive() edit               { return func(f *fact) { f.preventive = true } }
-func revision(n int64) edit          { return func(f *fact) { f.revision = n } }
-func recordedAt(d int64) edit        { return func(f *fact) { f.recorded = d * day } }
-func warranty(entity string) edit    { return func(f *fact) { f.warrantyOf = entity } }
-func instead_(entity string) edit    { return func(f *fact) { f.replaces = entity } }
-func named_(finding string) edit     { return func(f *fact) { f.findingID = finding } }
-func ended(o outcome) edit           { return func(f *fact) { f.outcome = o } }
-func leaves(d int64, o outcome) edit { return func(f *fact) { f.left, f.outcome = d*day, o } }
+func at(d int64) edit                  { return func(f *fact) { f.at, f.recorded = d*day, d*day } }
+func meter(h float64) edit             { return func(f *fact) { f.hours, f.hasHours = h, true } }
+func mode(n number) edit               { return func(f *fact) { f.mode, f.primary = n, true } }
+func shop(n number) edit               { return func(f *fact) { f.shop = n } }
+func customer(n number) edit           { return func(f *fact) { f.customer = n } }
+func preventive() edit                 { return func(f *fact) { f.preventive = true } }
+func revision(n int64) edit            { return func(f *fact) { f.revision = n } }
+func recordedAt(d int64) edit          { return func(f *fact) { f.recorded = d * day } }
+func warranty(entity string) edit      { return func(f *fact) { f.warrantyOf = entity } }
+func standsFor(entity string) edit     { return func(f *fact) { f.replaces = entity } }
+func findingNamed(finding string) edit { return func(f *fact) { f.findingID = finding } }
+func ended(o outcome) edit             { return func(f *fact) { f.outcome = o } }
+func leaves(d int64, o outcome) edit   { return func(f *fact) { f.left, f.outcome = d*day, o } }
 
 func makeFact(k kind, entity string, edits ...edit) fact {
 	f := fact{kind: k, entity: entity}
@@ -42,7 +42,7 @@ func order(entity string, from, to int64, edits ...edit) []fact {
 	r.mode, r.primary = 0, false
 	out := []fact{r}
 	if m != 0 {
-		out = append(out, makeFact(finding, entity, at(from+1), revision(2), mode(m), named_(entity+"-f"), shop(r.shop)))
+		out = append(out, makeFact(finding, entity, at(from+1), revision(2), mode(m), findingNamed(entity+"-f"), shop(r.shop)))
 	}
 	if to > 0 {
 		out = append(out, makeFact(shipped, entity, at(to), revision(9), ended(outcomeRepaired), shop(r.shop)))
@@ -175,7 +175,7 @@ func TestFold(t *testing.T) {
 			"10 failure, not observed mode 7; 20-60 failure 500h mode 8"},
 		{"a corrected row stands in the place of the first",
 			all(row("k1", 10, 20, meter(1000), mode(7)), row("k2", 60, 70, meter(5100), mode(8)),
-				row("k9", 60, 70, meter(1500), mode(7), instead_("k2"), recordedAt(99)), reading("k3", 90, 1600)),
+				row("k9", 60, 70, meter(1500), mode(7), standsFor("k2"), recordedAt(99)), reading("k3", 90, 1600)),
 			"10 failure, not observed mode 7; 20-60 failure 500h mode 7; 70-90 running 100h"},
 		{"a corrected receipt: the reason was preventive after all",
 			all(order("a", 10, 20, meter(1000)), order("b", 60, 70, meter(1500)),
@@ -183,11 +183,11 @@ func TestFold(t *testing.T) {
 			"10 failure, not observed mode 0; 20-50 preventive 400h; 70-70 running 0h silent"},
 		{"a replaced finding: the later one says what failed",
 			all(order("a", 10, 20, meter(1000)), order("b", 60, 70, meter(1500), mode(7)),
-				[]fact{makeFact(finding, "b", at(62), revision(3), mode(8), named_("b-g"), instead_("b-f"))}),
+				[]fact{makeFact(finding, "b", at(62), revision(3), mode(8), findingNamed("b-g"), standsFor("b-f"))}),
 			"10 failure, not observed mode 0; 20-60 failure 500h mode 8; 70-70 running 0h silent"},
 		{"a replaced finding that is no primary failure any more",
 			all(order("a", 10, 20, meter(1000), mode(7)), order("b", 60, 70, meter(1500), mode(7)),
-				[]fact{makeFact(finding, "b", at(62), revision(3), named_("b-g"), instead_("b-f"))}),
+				[]fact{makeFact(finding, "b", at(62), revision(3), findingNamed("b-g"), standsFor("b-f"))}),
 			"10 failure, not observed mode 7; 20-60 failure 500h mode 0; 70-70 running 0h silent"},
 		{"two orders that overlap: returned twice, never two stretches at a time",
 			all(order("a", 10, 100, meter(1000), mode(7)), order("b", 50, 60, meter(1100), mode(8)), reading("s", 120, 1300)),

@@ -182,10 +182,6 @@ func (a *author) seen(name string, d int, hours float64) {
 	a.event("intake", events.Network, "spindle", id(name), onDay(d), &intakev1.SpindleHoursReported{SpindleId: id(name), RunningHours: hours, Source: "visit"})
 }
 
-func (a *author) retired(name string, d int) {
-	a.event("intake", events.Network, "spindle", id(name), onDay(d), &intakev1.SpindleRetired{SpindleId: id(name)})
-}
-
 // stay is one order of the tests.
 type stay struct {
 	name, spindle, model, customer, shop, reason, mode, warrantyOf, outcome string

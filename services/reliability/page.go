@@ -67,7 +67,7 @@ func statusOf(i *interval) status {
 const pageSlots = 512
 
 // page holds the intervals of neighbouring spindles, a row each, column by
-// column: 31 bytes a row. A page never changes once it is in a snapshot.
+// column: 31 bytes a row, and 50 for each row of sums. A page never changes once it is in a snapshot.
 type page struct {
 	// start[s] is the first row of slot s; one more entry closes the last.
 	start  []uint32

@@ -127,10 +127,7 @@ func TestColumnsAgreeWithPlainLoops(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s, words := drawWorld(t)
 		filter := drawAsked(t, s, rapid.IntRange(0, 3).Draw(t, "depth"))
-		var by []string
-		for _, f := range rapid.Permutation(fieldNames()).Draw(t, "fields")[:rapid.IntRange(0, 3).Draw(t, "groups")] {
-			by = append(by, f)
-		}
+		by := rapid.Permutation(fieldNames()).Draw(t, "fields")[:rapid.IntRange(0, 3).Draw(t, "groups")]
 		question := &reliabilityv1.Question{Filter: filter.text(), GroupBy: by}
 		q, err := readQuestion(s, engineer, question, newLimits())
 		if err != nil {

@@ -29,7 +29,7 @@ const (
 	usualPoll = time.Second
 	// restShare times the work of a refresh is rested before the next, so that
 	// an import does not keep a core busy with snapshots nobody asks for.
-	restShare = 3
+	restShare = 6
 	longRest  = 2 * time.Second
 	shortRest = 5 * time.Millisecond
 )

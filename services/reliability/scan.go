@@ -45,7 +45,7 @@ var statusesOn = [...][statuses]uint8{
 }
 
 // pagesPerWorker is the least that is worth a goroutine of its own.
-const pagesPerWorker = 32
+const pagesPerWorker = 128
 
 // run makes the pass, on as many cores as there are and the pages are worth.
 func (sc *scan) run(ps pages, c *catalog) *tally {

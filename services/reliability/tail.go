@@ -27,11 +27,14 @@ type tail struct {
 const (
 	// usualPoll finds what a lost nudge did not tell.
 	usualPoll = time.Second
-	// restShare times the work of a refresh is rested before the next, so that
-	// an import does not keep a core busy with snapshots nobody asks for.
-	restShare = 6
-	longRest  = 2 * time.Second
-	shortRest = 5 * time.Millisecond
+	// restShare times the work of a refresh is rested before the next, and
+	// importShare times after one of importFolds spindles or more, so that an
+	// import does not keep a core busy with snapshots nobody asks for.
+	restShare   = 3
+	importShare = 6
+	importFolds = 1000
+	longRest    = 2 * time.Second
+	shortRest   = 5 * time.Millisecond
 )
 
 func newTail(store *db.DB, inbox vectors, nudger Nudger, log *slog.Logger) *tail {
@@ -73,7 +76,7 @@ func (t *tail) run(ctx context.Context) error {
 		if err != nil && ctx.Err() == nil {
 			t.warn("the snapshot cannot be refreshed; answers rest on the last one", err)
 		}
-		if folded > 0 && !rest(ctx, time.Since(began)) {
+		if folded > 0 && !rest(ctx, restAfter(time.Since(began), folded)) {
 			return nil
 		}
 		select {
@@ -85,9 +88,19 @@ func (t *tail) run(ctx context.Context) error {
 	}
 }
 
-// rest pauses in proportion to the work done; false when ctx ended.
-func rest(ctx context.Context, work time.Duration) bool {
-	pause := time.NewTimer(min(max(restShare*work, shortRest), longRest))
+// restAfter is in proportion to the work done.
+func restAfter(work time.Duration, folded int) time.Duration {
+	if folded >= importFolds {
+		work *= importShare
+	} else {
+		work *= restShare
+	}
+	return min(max(work, shortRest), longRest)
+}
+
+// rest pauses; false when ctx ended.
+func rest(ctx context.Context, d time.Duration) bool {
+	pause := time.NewTimer(d)
 	defer pause.Stop()
 	select {
 	case <-ctx.Done():

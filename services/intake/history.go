@@ -35,7 +35,7 @@ func (s *Service) ImportHistory(ctx context.Context, req *intakev1.ImportHistory
 	for i, r := range req.Rows {
 		plain[i] = readRow(req.ShopId, r, clock.Micros(now.Add(skew)))
 	}
-	return once(ctx, s, method, req, func(tx *db.Tx) (*intakev1.ImportHistoryResponse, error) {
+	job := func(tx *db.Tx) (*intakev1.ImportHistoryResponse, error) {
 		if _, err := readShop(tx, req.ShopId, tx.ForUpdate()); err != nil {
 			return nil, err
 		}
@@ -50,8 +50,18 @@ func (s *Service) ImportHistory(ctx context.Context, req *intakev1.ImportHistory
 			return nil, err
 		}
 		return b.answer(), nil
-	})
+	}
+	for try := 1; ; try++ {
+		got, err := once(ctx, s, method, req, job)
+		if !db.IsUnique(err) || try == importTries {
+			return got, err
+		}
+	}
 }
+
+// importTries: on PostgreSQL two shops may bring the same new spindle at the same
+// moment. The later one fails on its name plate, and finds it when it tries again.
+const importTries = 4
 
 // keep writes what a batch accepted, with its one event.
 func (s *Service) keep(tx *db.Tx, b *batch, by string) error {
@@ -90,10 +100,5 @@ func (s *Service) placeSpindles(tx *db.Tx, b *batch, now int64) error {
 	if len(fresh) == 0 {
 		return nil
 	}
-	err := insertSpindles(tx, fresh)
-	if db.IsUnique(err) {
-		return fault.Newf(codes.Unavailable, faultv1.Reason_REASON_UNAVAILABLE,
-			"another shop brought one of these spindles at the same moment; send the rows again").WithCause(err)
-	}
-	return err
+	return insertSpindles(tx, fresh)
 }

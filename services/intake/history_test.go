@@ -3,6 +3,7 @@ package intake
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -194,6 +195,33 @@ func TestCorrectionsAndReturnsOfRows(t *testing.T) {
 		}
 		if got := w.take(wrong, right, third, back, same); got.Known != 5 {
 			t.Errorf("again: %v", got)
+		}
+	})
+}
+
+// Two shops bring the same new spindles at the same moment.
+func TestImportsAtOnce(t *testing.T) {
+	eachWorld(t, func(t *testing.T, w *world) {
+		var group sync.WaitGroup
+		for _, shop := range []string{north, south} {
+			for part := range 3 {
+				group.Go(func() {
+					req := &intakev1.ImportHistoryRequest{RequestId: uuid.NewString(), ShopId: shop}
+					for i := range 100 {
+						req.Rows = append(req.Rows, seenRow(int64(i), fmt.Sprintf("r%d-%d", part, i), fmt.Sprintf("P-%d", (i*37+part)%100), 100+part, 50))
+					}
+					got, err := w.ImportHistory(w.steward(), req)
+					if err != nil || got.Accepted != 100 {
+						t.Errorf("got %v, %v", got, err)
+					}
+				})
+			}
+		}
+		group.Wait()
+		var spindles, keys int
+		err := w.store.Reader(t.Context()).QueryRow(`SELECT (SELECT count(*) FROM spindle), (SELECT count(*) FROM import_key)`).Scan(&spindles, &keys)
+		if err != nil || spindles != 100 || keys != 600 {
+			t.Errorf("%d spindles, %d rows known, %v", spindles, keys, err)
 		}
 	})
 }

@@ -7,8 +7,6 @@ import (
 	"io"
 	"log/slog"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -49,9 +47,7 @@ type world struct {
 	customer *intakev1.Customer // served by both shops
 	other    *intakev1.Customer // served by the south shop only
 	model    *intakev1.SpindleModel
-	serial   *atomic.Int64
 	// services that are installed, and what they answer.
-	mu        sync.Mutex
 	services  map[string]bool
 	answering map[string]string
 	askFails  error
@@ -114,7 +110,7 @@ func worldOn(t testing.TB, store *db.DB) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &world{t: t, clock: clock.NewManual(today), blobs: blobs, store: store, serial: &atomic.Int64{},
+	w := &world{t: t, clock: clock.NewManual(today), blobs: blobs, store: store,
 		services: map[string]bool{}, answering: map[string]string{}}
 	w.Service, err = New(Deps{Store: store, Outbox: events.NewOutbox(store, Name, clock.RandomIDs()),
 		Commands: &command.Runner{Store: store, Clock: w.clock}, Audit: access.NewAudit(store, w.clock), Clock: w.clock,

@@ -3,6 +3,8 @@ package reliability
 // grouping gives a dense number to each combination of values that occurs.
 type grouping struct {
 	cols []groupColumn
+	// customers is the column that tells customers apart, -1 for none.
+	customers int
 	// ids finds a combination: in an array where that is small enough.
 	dense  []int32
 	sparse map[uint64]int32
@@ -15,6 +17,8 @@ type groupColumn struct {
 	col    column
 	part   *[maxNumber + 1]uint32 // times stride where combinations are dense
 	stride uint64
+	// first number of each value.
+	first []number
 	// numbers that the dictionary has.
 	numbers int
 	values  []string
@@ -25,7 +29,7 @@ const denseKeys = 1 << 20
 
 // newGrouping groups by fields, those that are not known on the side left out.
 func newGrouping(c *catalog, by []*field, s side) *grouping {
-	g := &grouping{}
+	g := &grouping{customers: -1}
 	size := uint64(1)
 	for _, f := range by {
 		col, known := f.column(s)
@@ -43,10 +47,14 @@ func newGrouping(c *catalog, by []*field, s side) *grouping {
 				at = uint32(len(gc.values))
 				index[v] = at
 				gc.values = append(gc.values, v)
+				gc.first = append(gc.first, number(n))
 			}
 			gc.part[n] = at
 		}
 		size *= uint64(len(gc.values))
+		if f.kind == kindCustomer {
+			g.customers = len(g.cols)
+		}
 		g.cols = append(g.cols, gc)
 	}
 	if size > denseKeys {
@@ -138,6 +146,12 @@ func (g *grouping) assignSparse(p *page, rows []int32, groups []int32) {
 		}
 		groups[k] = int32(g.find(key))
 	}
+}
+
+// customer is the one customer of a group, where customers are told apart.
+func (g *grouping) customer(group int) number {
+	gc := &g.cols[g.customers]
+	return gc.first[g.keys[group]/gc.stride%uint64(len(gc.values))]
 }
 
 // values are the words of a group, one a column.

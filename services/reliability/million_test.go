@@ -3,7 +3,9 @@ package reliability
 import (
 	"fmt"
 	"math"
+	"reflect"
 	"runtime"
+	"slices"
 	"syscall"
 	"testing"
 	"time"
@@ -113,6 +115,40 @@ func TestFoldAgreesWithTheGenerator(t *testing.T) {
 	if e.allSpindles != 1083 || e.intervals() != 10012 {
 		t.Errorf("%d spindles, %d rows", e.allSpindles, e.intervals())
 	}
+}
+
+// What several cores find together is what one finds alone.
+func TestAPassInPartsFindsTheSame(t *testing.T) {
+	s := million{}.snapshot(3000)
+	s.pages = append(s.pages, emptyPage())
+	mode, _ := (&filterReader{catalog: s.catalog, reach: reach{network: true}}).read(`mode != "mode-3" AND shop != "shop-2"`)
+	for _, by := range [][]string{nil, {"model"}, {"customer", "mode"}, {"shop", "mechanism", "cause"}} {
+		for _, where := range []*node{nil, mode} {
+			for side := ofStretches; side <= ofRates; side++ {
+				sc := scan{side: side, passes: statusesOn[side], where: where.conditionOn(side), limit: mostGroups}
+				for _, name := range by {
+					sc.by = append(sc.by, fieldNamed(name))
+				}
+				want, got := sc.split(s.pages, s.catalog, 1), sc.split(s.pages, s.catalog, 5)
+				if !reflect.DeepEqual(want.inWords(), got.inWords()) || !slices.Equal(want.failuresOf, got.failuresOf) || want.allSpindles != got.allSpindles {
+					t.Errorf("by %v, side %d, filter %v: parts differ from the whole", by, side, where != nil)
+				}
+				sc.limit = 1
+				if whole, parts := sc.split(s.pages, s.catalog, 1), sc.split(s.pages, s.catalog, 5); whole.over != parts.over {
+					t.Errorf("by %v, side %d: over the limit %v alone, %v in parts", by, side, whole.over, parts.over)
+				}
+			}
+		}
+	}
+}
+
+// inWords is a tally by the words of its groups.
+func (t *tally) inWords() map[string]string {
+	out := map[string]string{}
+	for g := range t.of {
+		out[fmt.Sprint(t.groups.values(g))] = fmt.Sprint(t.of[g].byStatus, t.of[g].exposure, t.of[g].spindles, t.customersOf(g))
+	}
+	return out
 }
 
 // millionSpindles give 1,000,007 intervals.

@@ -49,7 +49,11 @@ const pagesPerWorker = 128
 
 // run makes the pass, on as many cores as there are and the pages are worth.
 func (sc *scan) run(ps pages, c *catalog) *tally {
-	workers := max(1, min(runtime.GOMAXPROCS(0), len(ps)/pagesPerWorker))
+	return sc.split(ps, c, max(1, min(runtime.GOMAXPROCS(0), len(ps)/pagesPerWorker)))
+}
+
+// split makes the pass in so many parts at once.
+func (sc *scan) split(ps pages, c *catalog, workers int) *tally {
 	parts := make([]*tally, workers)
 	var all sync.WaitGroup
 	for w := range workers {
@@ -100,6 +104,9 @@ func (sc *scan) part(ps pages, first int, c *catalog) *tally {
 		} else {
 			t.failures(p, rows, groups, sc.side)
 		}
+	}
+	if sc.side != ofStretches && t.groups.customers >= 0 {
+		t.groupCustomers()
 	}
 	return t
 }
@@ -212,11 +219,26 @@ func (t *tally) failures(p *page, rows, groups []int32, s side) {
 	}
 	of, customers, failuresOf, words := t.of, t.customers, t.failuresOf, t.words
 	groups = groups[:len(rows)]
+	if t.groups.customers >= 0 {
+		for k, r := range rows {
+			of[groups[k]].byStatus[status[r]&(statuses-1)]++
+		}
+		return // see groupCustomers
+	}
 	for k, r := range rows {
 		g, c := int(groups[k]), int(customer[r])
 		of[g].byStatus[status[r]&(statuses-1)]++
 		failuresOf[c]++
 		customers[g*words+c>>6] |= 1 << (c & 63)
+	}
+}
+
+// groupCustomers notes the customers of failures where each group has one.
+func (t *tally) groupCustomers() {
+	for g := range t.of {
+		c := t.groups.customer(g)
+		t.customers[g*t.words+int(c)>>6] |= 1 << (c & 63)
+		t.failuresOf[c] += t.statusCount(g, stUnobserved, stFailure, stFailureUnknown)
 	}
 }
 

@@ -96,7 +96,9 @@ const short = 6
 
 func unknown(name, code string) *Unknown {
 	codes := Codes(name)
-	if near := Nearest(code, codes); len(near) > 0 {
+	// A catch-all is no way out of a slip of the pen.
+	named := slices.DeleteFunc(slices.Clone(codes), func(c string) bool { return c == "unknown" || c == "other" })
+	if near := Nearest(code, named); len(near) > 0 {
 		return &Unknown{Vocabulary: name, Code: code, Nearest: near}
 	}
 	if len(codes) <= short {

@@ -37,11 +37,14 @@ func (s *Service) ListStages(context.Context, *intakev1.ListStagesRequest) (*int
 			k, _ := kindOf(code)
 			p.Needs = append(p.Needs, kindProto(k))
 		}
+		if k, ok := kindOf(g.instead); ok {
+			p.Instead = kindProto(k)
+		}
 		out.Gates = append(out.Gates, p)
 	}
 	return out, nil
 }
 
 func kindProto(k kind) *intakev1.EvidenceKind {
-	return &intakev1.EvidenceKind{Code: k.code, Title: k.title, Source: k.source, Voids: k.voids, Unit: k.unit, Countersigned: k.countersigned}
+	return &intakev1.EvidenceKind{Code: k.code, Title: k.title, Source: k.source, Voids: k.voids, Unit: k.unit, Countersigned: k.countersigned, Drive: k.drive}
 }

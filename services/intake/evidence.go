@@ -22,11 +22,11 @@ import (
 // GiveEvidence notes what a person vouches for.
 func (s *Service) GiveEvidence(ctx context.Context, req *intakev1.GiveEvidenceRequest) (*intakev1.WorkOrder, error) {
 	const method = intakev1.IntakeService_GiveEvidence_FullMethodName
+	who := access.From(ctx)
 	k, value, err := checkEvidence(req.GetEvidence())
 	if err != nil {
-		return nil, err
+		return nil, s.tried(ctx, err, "waiver", method, req.WorkOrderId, req.GetEvidence().GetWaivedBecause())
 	}
-	who := access.From(ctx)
 	waived := req.Evidence.WaivedBecause != ""
 	if waived && !who.Has(accessv1.Role_ROLE_LEAD, accessv1.Role_ROLE_QUALITY) {
 		return nil, fault.Newf(codes.PermissionDenied, faultv1.Reason_REASON_ROLE_NOT_ALLOWED,
@@ -57,7 +57,7 @@ func (s *Service) GiveEvidence(ctx context.Context, req *intakev1.GiveEvidenceRe
 			}
 		}
 		_, err = s.record(tx, o, "evidence_given", clock.Micros(s.clock.Now()), &intakev1.WorkOrderEvidenceGiven{WorkOrderId: o.id,
-			EvidenceId: e.EvidenceId, Kind: e.Kind, Visit: e.Visit, Waived: waived, VoidedEvidenceIds: voided, FileSha256: e.FileSha256, By: who.ID}, "")
+			EvidenceId: e.EvidenceId, Kind: e.Kind, Visit: e.Visit, Waived: waived, VoidedEvidenceIds: voided, FileSha256: e.FileSha256, By: who.ID, Failed: e.Failed}, "")
 		if err != nil {
 			return nil, err
 		}
@@ -102,6 +102,9 @@ func checkValue(k kind, e *intakev1.Evidence) (*unitsv1.Quantity, error) {
 	if k.unit == "" {
 		return q.Proto(), nil
 	}
+	if !e.Failed && (q.Value < 0 && !k.signed || q.Value <= 0 && k.positive) {
+		return nil, fault.InvalidField("evidence.value.as_typed", "is %s %s; %s cannot be that: read it again, or set failed", q.AsTyped, q.Unit, k.code)
+	}
 	if want, err := units.DimensionOf(k.unit); err != nil {
 		return nil, err
 	} else if q.Dimension != want {
@@ -122,6 +125,8 @@ func checkWaiver(k kind, e *intakev1.Evidence) error {
 			"%s belongs to a safety gate and cannot be waived by anybody; give the evidence", k.code)
 	case len(strings.TrimSpace(e.WaivedBecause)) < 3:
 		return fault.InvalidField("evidence.waived_because", "says too little; give the reason")
+	case e.Failed:
+		return fault.InvalidField("evidence.failed", "is set together with waived_because; a check was done and failed, or was not done")
 	case e.Value != nil || e.FileSha256 != "":
 		return fault.InvalidField("evidence.waived_because", "is given together with a value or a file; evidence is there or is waived, not both")
 	}
@@ -159,7 +164,7 @@ func standing(have []*intakev1.Evidence) []given {
 	out := make([]given, len(have))
 	for i, e := range have {
 		out[i] = given{id: e.EvidenceId, kind: e.Kind, by: e.GivenBy, countersigner: e.CountersignedBy, visit: e.Visit,
-			waived: e.WaivedBecause != "", voided: e.VoidedBy != ""}
+			waived: e.WaivedBecause != "", voided: e.VoidedBy != "", failed: e.Failed}
 	}
 	return out
 }

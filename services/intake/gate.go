@@ -29,21 +29,29 @@ var gates = []gate{
 		caution: "A stack of disc springs stores energy that kills. Release it only in the fixture, nose pointing away from people, cylinder relieved of pressure; " +
 			"hydraulic and pneumatic unclamping is a second source of energy. Lift at rated lugs only: the centre of gravity is not in the middle. " +
 			"The machine's and the maker's instructions and local rules come first."},
-	{code: "teardown_complete", title: "Every position of the part tree has a tag or is noted missing", everyPart: true},
+	{code: "teardown_complete", title: "Every position of the part tree has a tag or is noted missing", everyPart: true,
+		caution: "Never spin a bearing with compressed air, not at the wash tank either. Solvents: ventilate, keep ignition sources away, never on warm windings."},
 	{code: "inspection_complete", title: "Inspection complete", needs: []string{"part_verdicts"}},
 	{code: "approval", title: "Approved by the customer", needs: []string{"quote_issued", "customer_authorisation"}},
 	{code: "kit_complete", title: "Kit complete", needs: []string{"parts_reserved", "lots_in_date", "sets_whole"}},
 	{code: "assembly_released", title: "Assembly released",
 		needs:   []string{"bearing_set", "spacers", "lubricant_charge", "fits", "preload", "nut_runout", "assembly_signed"},
-		caution: "Hot rings burn; press on rings, never through the balls. Never spin a bearing with compressed air."},
+		caution: "Hot rings burn; press on rings, never through the balls. Never spin a bearing with compressed air. " +
+			"Compressing the stack of disc springs stores the energy that releasing it sets free: in the fixture only, nobody in line with the nose."},
+	{code: "safe_to_balance", title: "Safe to balance", safety: true, needs: []string{"balancing_guard"},
+		caution: "Keys, pull studs and trial weights become projectiles; putty, tape, wax and magnets hold at low speed only. Guard closed, nobody in the plane of rotation; " +
+			"lock out before weights are put on or taken off, and count them in and out. The machine's and the maker's instructions and local rules come first."},
 	{code: "ready_to_spin", title: "Ready to spin", safety: true,
 		needs: []string{"guard_closed", "low_speed_balance", "lubrication_proven", "sensors_live", "limits_loaded", "abort_tested"},
 		caution: "Closed, interlocked guard rated for the fragment energy; nobody in the plane of rotation; keys and loose pull studs become projectiles. " +
 			"Guard switch, emergency stop and over-speed protection are hardware: this software advises and is never the only protection. " +
 			"The machine's and the maker's instructions and local rules come first."},
-	{code: "run_in_passed", title: "Run-in passed", needs: []string{"run_in_result", "temperature_rise"}},
+	{code: "run_in_passed", title: "Run-in passed", needs: []string{"run_in_result", "temperature_rise"},
+		caution: "The trim that follows is done on a machine that has just run hot and fast: wait for standstill, lock out before weights are put on or taken off."},
 	{code: "release", title: "Released for shipment",
-		needs: []string{"runout", "vibration", "drawbar_force", "insulation_final", "leak_test", "release_signed"}},
+		needs: []string{"runout", "vibration", "drawbar_force", "insulation_final", "leak_test", "release_signed"},
+		caution: "Drawbar and leak tests are under pressure: nobody in line with the nose. Lock out before insulation tests, discharge for at least four times the test time afterwards. " +
+			"Licensed practice and local rules come first."},
 }
 
 func gateOf(code string) (gate, bool) {

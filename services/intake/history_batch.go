@@ -296,7 +296,7 @@ func (b *batch) meter(r *pastRow) {
 		except = rowOrigin(r.corrected.key)
 	}
 	before, after := r.unit.around(r.at, except)
-	if text := contradicts(*r.hours, before, after); text != "" {
+	if text := contradicts(r.at, *r.hours, before, after); text != "" {
 		r.refuse("hours", "%s", text)
 	}
 }

@@ -80,6 +80,7 @@ func (c rowChecker) repair(p *intakev1.PastRepair) {
 		return
 	}
 	c.at = c.time("removed_on", p.RemovedAt)
+	c.recordedAfter("removed_on")
 	c.received = c.time("received_on", p.ReceivedAt)
 	if p.ShippedAt != nil {
 		c.shipped = c.time("shipped_on", p.ShippedAt)
@@ -106,6 +107,13 @@ func (c rowChecker) repair(p *intakev1.PastRepair) {
 	}
 }
 
+// recordedAfter: nothing is written down before the day it happened.
+func (c rowChecker) recordedAfter(column string) {
+	if c.at-c.recorded >= 24*3600*1e6 {
+		c.refuse("recorded_on", "is %s, before %s, %s; nothing is recorded before it happens", date(c.recorded), column, date(c.at))
+	}
+}
+
 // failure: component, mode, mechanism and cause are there, or all four empty.
 func (c rowChecker) failure(p *intakev1.PastRepair) {
 	if p.Component == "" && p.Mode == "" && p.Mechanism == "" && p.Cause == "" {
@@ -123,6 +131,7 @@ func (c rowChecker) seen(p *intakev1.SeenRunning) {
 		return
 	}
 	c.at = c.time("seen_on", p.SeenAt)
+	c.recordedAfter("seen_on")
 	c.meter(&p.RunningHours)
 	c.term("source", vocabulary.ReadingSource, p.Source)
 }

@@ -63,7 +63,7 @@ func noteReading(tx *db.Tx, spindleID, origin string, at int64, hours float64) e
 	if err != nil {
 		return err
 	}
-	if problem := contradicts(hours, before, after); problem != "" {
+	if problem := contradicts(at, hours, before, after); problem != "" {
 		return backwards("running_hours", problem)
 	}
 	return insertReading(tx, spindleID, origin, at, hours)

@@ -16,9 +16,16 @@ type kind struct {
 	many bool
 	// noteNeeded: it says nothing without its note.
 	noteNeeded bool
+	// drive: asked of spindles with this drive only; empty means all.
+	drive string
+	// signed: the value may be below zero; positive: it must be above.
+	signed, positive bool
 }
 
 const person = "person"
+
+// integralMotor is the drive whose winding lies in the spindle itself.
+const integralMotor = "integral_motor"
 
 // Services that will give evidence where they are installed.
 const (
@@ -52,7 +59,7 @@ var kinds = []kind{
 	{code: "spring_energy_released", title: "Clamping springs released in the fixture, or the release step signed", source: person},
 
 	{code: "free_rotation", title: "Turns freely by hand", source: person},
-	{code: "insulation_resistance", title: "Insulation resistance above the minimum", source: fromMeasurement, unit: "MOhm"},
+	{code: "insulation_resistance", title: "Insulation resistance measured and sufficient", source: fromMeasurement, unit: "MOhm", positive: true, drive: integralMotor},
 	{code: "lubrication_confirmed", title: "Lubrication confirmed", source: person},
 	{code: "not_run", title: "Not run, and why", source: person, noteNeeded: true},
 
@@ -71,9 +78,11 @@ var kinds = []kind{
 		voids: union([]string{"preload", "nut_runout", "assembly_signed"}, runInKinds, runningChecks)},
 	{code: "lubricant_charge", title: "Grease charge weighed, or oil-air lines primed", source: person, voids: runInKinds},
 	{code: "fits", title: "Fits by measured values", source: fromMeasurement},
-	{code: "preload", title: "Preload verified by a measured way", source: fromMeasurement, unit: "N"},
+	{code: "preload", title: "Preload verified by a measured way", source: fromMeasurement, unit: "N", positive: true},
 	{code: "nut_runout", title: "Nut trued", source: fromMeasurement, unit: "um"},
 	{code: "assembly_signed", title: "Assembly signed", source: person, countersigned: true},
+
+	{code: "balancing_guard", title: "Guard of the balancing machine closed; keys and pull stud secured", source: person},
 
 	{code: "guard_closed", title: "Guard closed and interlocked", source: person},
 	{code: "low_speed_balance", title: "Balanced at low speed", source: fromBalance, unit: "g.mm"},
@@ -83,13 +92,13 @@ var kinds = []kind{
 	{code: "abort_tested", title: "Abort path proved by test", source: fromRunin, countersigned: true},
 
 	{code: "run_in_result", title: "Every step stable and inside limits, no unexplained second rise", source: fromRunin},
-	{code: "temperature_rise", title: "Rise above ambient at top speed", source: fromRunin, unit: "K"},
-	{code: "trim_weight", title: "Weight added or taken off at the trim", source: fromBalance, unit: "g", voids: runningChecks, many: true},
+	{code: "temperature_rise", title: "Rise above ambient at top speed", source: fromRunin, unit: "K", signed: true},
+	{code: "trim_weight", title: "Weight added or taken off at the trim", source: fromBalance, unit: "g", voids: runningChecks, many: true, signed: true},
 
 	{code: "runout", title: "Runout, cold and warm", source: fromMeasurement, unit: "um"},
 	{code: "vibration", title: "Vibration at service speed", source: fromMeasurement, unit: "mm/s"},
-	{code: "drawbar_force", title: "Drawbar force", source: fromMeasurement, unit: "N"},
-	{code: "insulation_final", title: "Insulation resistance before shipping", source: fromMeasurement, unit: "MOhm"},
+	{code: "drawbar_force", title: "Drawbar force", source: fromMeasurement, unit: "N", positive: true},
+	{code: "insulation_final", title: "Insulation resistance before shipping", source: fromMeasurement, unit: "MOhm", positive: true, drive: integralMotor},
 	{code: "leak_test", title: "Rotary union and jacket tight", source: person},
 	{code: "release_signed", title: "All characteristics inside limits, or a signed concession", source: person, countersigned: true},
 

@@ -143,7 +143,7 @@ func (w *world) open() {
 	w.other = must(w.CreateCustomer(steward, &intakev1.CreateCustomerRequest{RequestId: uuid.NewString(),
 		Customer: &intakev1.Customer{Code: "moss-valves", DisplayName: "Moss Valves", ShopIds: []string{south}}}))(w.t)
 	w.model = must(w.CreateSpindleModel(steward, &intakev1.CreateSpindleModelRequest{RequestId: uuid.NewString(),
-		Model: &intakev1.SpindleModel{Code: "plover-12", Maker: "Senholt", Designation: "Plover 12", MaxSpeedRpm: 12000, Drive: "belt", Lubrication: "grease",
+		Model: &intakev1.SpindleModel{Code: "plover-12", Maker: "Senholt", Designation: "Plover 12", MaxSpeedRpm: 12000, Drive: integralMotor, Lubrication: "grease",
 			Parts: []*intakev1.PartPosition{{Position: "front-bearings", Component: "front_bearing_set"}, {Position: "shaft", Component: "shaft"}}}}))(w.t)
 }
 

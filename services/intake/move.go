@@ -29,7 +29,7 @@ func (s *Service) MoveStage(ctx context.Context, req *intakev1.MoveStageRequest)
 	if err != nil {
 		return nil, err
 	}
-	return change(ctx, s, method, req, func(tx *db.Tx) (*intakev1.WorkOrder, error) {
+	moved, err := change(ctx, s, method, req, func(tx *db.Tx) (*intakev1.WorkOrder, error) {
 		o, err := work(tx, who, req.WorkOrderId)
 		if err != nil {
 			return nil, err
@@ -60,6 +60,22 @@ func (s *Service) MoveStage(ctx context.Context, req *intakev1.MoveStageRequest)
 		}
 		return whole(tx, o)
 	})
+	return moved, s.tried(ctx, err, "override", method, req.WorkOrderId, req.OverrideBecause)
+}
+
+// tried puts on record that somebody asked to pass or waive what nobody may:
+// whoever looks after safety wants to see that too. It gives err back.
+func (s *Service) tried(ctx context.Context, err error, what, method, order, because string) error {
+	if because == "" || !fault.Is(err, faultv1.Reason_REASON_GATE_SHUT) {
+		return err
+	}
+	who := access.From(ctx)
+	noted := s.audit.Note(ctx, access.Entry{What: what + " refused", PrincipalID: who.ID, Tenant: who.Tenant(), Method: method,
+		Subject: cutText(order), Detail: cutText(because)})
+	if noted != nil {
+		s.log.ErrorContext(ctx, "a refused "+what+" could not be put on record", "error", noted)
+	}
+	return err
 }
 
 // way finds the move, from the stage that the caller believes the order is in.
@@ -177,6 +193,9 @@ func counting(q db.Querier, o *order, a answers) (counted, error) {
 		return c, err
 	}
 	c.evidence = standing(have)
+	if c.drive, err = readDrive(q, o.model); err != nil {
+		return c, err
+	}
 	parts, err := readParts(q, o.model)
 	if err != nil {
 		return c, err

@@ -229,8 +229,16 @@ func TestEvidenceRefusals(t *testing.T) {
 			t.Errorf("evidence %v", got.Evidence)
 		}
 		entries, _, err := w.audit.List(w.store.Reader(t.Context()), 0, 10)
-		if err != nil || len(entries) != 1 || entries[0].What != "waiver" {
+		if err != nil || len(entries) != 2 || entries[0].What != "waiver" || entries[1].What != "waiver refused" {
 			t.Errorf("audit %v, %v", entries, err)
+		}
+		for kind, typed := range map[string]string{"insulation_resistance": "0", "preload": "-1", "nut_runout": "-0.5"} {
+			k, _ := kindOf(kind)
+			_, err := give(&intakev1.Evidence{Kind: kind, Instrument: "a", Value: q(typed, k.unit)})
+			refused(t, err, faultv1.Reason_REASON_INVALID_FIELD, "evidence.value.as_typed", "set failed")
+		}
+		if seized := must(give(&intakev1.Evidence{Kind: "free_rotation", Failed: true, Note: "seized"}))(t); !last(seized, "free_rotation").Failed {
+			t.Error("a failed check is not on record")
 		}
 		got = must(give(&intakev1.Evidence{Kind: "nut_runout", Instrument: "dial 3", Value: q("0.00050", "[in_i]")}))(t)
 		if v := last(got, "nut_runout").Value; v.AsTyped != "0.00050" || v.Canonical != 0.0127 || v.CanonicalUnit != "mm" || v.Resolution != 0.000254 {

@@ -26,7 +26,7 @@ func (s *Service) ShipWorkOrder(ctx context.Context, req *intakev1.ShipWorkOrder
 	if err != nil {
 		return nil, err
 	}
-	return change(ctx, s, method, req, func(tx *db.Tx) (*intakev1.WorkOrder, error) {
+	shipped, err := change(ctx, s, method, req, func(tx *db.Tx) (*intakev1.WorkOrder, error) {
 		o, err := work(tx, who, req.WorkOrderId)
 		if err != nil {
 			return nil, err
@@ -52,6 +52,7 @@ func (s *Service) ShipWorkOrder(ctx context.Context, req *intakev1.ShipWorkOrder
 		}
 		return whole(tx, o)
 	})
+	return shipped, s.tried(ctx, err, "override", method, req.WorkOrderId, req.OverrideBecause)
 }
 
 // wayOut finds the move that ends the order with an outcome.

@@ -15,7 +15,7 @@ import (
 type given struct {
 	id, kind, by, countersigner string
 	visit                       int32
-	waived, voided              bool
+	waived, voided, failed      bool
 }
 
 // counted is everything that decides whether gates are open.
@@ -26,6 +26,8 @@ type counted struct {
 	// have a tag or are noted missing.
 	parts     []string
 	accounted map[string]bool
+	// drive of the model: some kinds are asked of one drive only.
+	drive string
 	// fourEyes: countersigned kinds need a second person.
 	fourEyes bool
 	// asked are the kinds whose source is installed; answered holds the ids
@@ -85,6 +87,9 @@ func (c counted) look(g gate) (used []string, missing []fault.Missing) {
 		}
 	}
 	for _, code := range g.needs {
+		if k, _ := kindOf(code); k.drive != "" && k.drive != c.drive {
+			continue
+		}
 		id, why := c.find(code, g.safety)
 		if why == "" {
 			used = append(used, id)
@@ -121,6 +126,8 @@ func (c counted) find(code string, safety bool) (id, why string) {
 			why = k.title + ": what was shown is void by now; show it again"
 		case e.waived && safety:
 			why = k.title + ": cannot be waived"
+		case e.failed:
+			return "", k.title + ": was looked at and did not pass; show it anew once that is mended"
 		case k.countersigned && c.fourEyes && e.countersigner == "":
 			return "", k.title + ": waits for the signature of a second person"
 		default:

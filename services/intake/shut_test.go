@@ -11,7 +11,7 @@ import (
 
 // full is every kind of evidence, given, countersigned, in visit 1.
 func full() counted {
-	c := counted{visit: 1, fourEyes: true, parts: []string{"shaft", "drawbar"}, accounted: map[string]bool{"shaft": true, "drawbar": true}}
+	c := counted{visit: 1, drive: integralMotor, fourEyes: true, parts: []string{"shaft", "drawbar"}, accounted: map[string]bool{"shaft": true, "drawbar": true}}
 	for _, k := range kinds {
 		if k.code != "not_run" {
 			c.evidence = append(c.evidence, given{id: "of " + k.code, kind: k.code, by: "tess", countersigner: "quinn", visit: 1})
@@ -56,6 +56,7 @@ func TestGatesAgainstEvidence(t *testing.T) {
 				{"of an earlier visit", full().with(code, func(e *given) { e.visit = 0 }), true},
 				{"void", full().with(code, func(e *given) { e.voided = true }), true},
 				{"waived", full().with(code, func(e *given) { e.waived = true }), g.safety},
+				{"failed", full().with(code, func(e *given) { e.failed = true }), true},
 				{"signed once", full().with(code, func(e *given) { e.countersigner = "" }), k.countersigned},
 			}
 			single := full().with(code, func(e *given) { e.countersigner = "" })
@@ -212,5 +213,43 @@ func TestSideStagesGoBackWhereTheyCameFrom(t *testing.T) {
 	}
 	if !slices.Equal(to, []string{"quoted", "awaiting_customer", "awaiting_parts", "at_subcontractor"}) {
 		t.Errorf("got %v", to)
+	}
+}
+
+// A winding is asked for only where the spindle has one of its own.
+func TestNoWindingNoInsulation(t *testing.T) {
+	c := full().without("insulation_resistance")
+	c.drive = "belt"
+	if o := c.open([]string{"safe_to_run"}); len(o.shut) > 0 {
+		t.Errorf("a belt-driven spindle: %v", o.missing)
+	}
+	c.drive = integralMotor
+	if o := c.open([]string{"safe_to_run"}); len(o.shut) == 0 {
+		t.Error("an integral motor went by without its insulation resistance")
+	}
+}
+
+func TestContradicts(t *testing.T) {
+	const hour = int64(3600 * 1e6)
+	before, after := &reading{at: 0, hours: 100}, &reading{at: 100 * hour, hours: 150}
+	for _, c := range []struct {
+		name  string
+		at    int64
+		hours float64
+		says  string
+	}{
+		{"between its neighbours", 50 * hour, 120, ""},
+		{"equal to both sides' limits", 50 * hour, 100, ""},
+		{"below the one before", 50 * hour, 99, "never runs back"},
+		{"above the one after", 50 * hour, 151, "never runs back"},
+		{"more hours than passed", 1 * hour, 149.5, "a day has 24 h"},
+		{"within the slack for dates", 1 * hour, 148, ""},
+	} {
+		if got := contradicts(c.at, c.hours, before, after); (got == "") != (c.says == "") || !strings.Contains(got, c.says) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.says)
+		}
+	}
+	if got := contradicts(hour, 10, nil, &reading{at: 2 * hour, hours: 500}); !strings.Contains(got, "a day has 24 h") {
+		t.Errorf("a later reading that is out of reach: %q", got)
 	}
 }

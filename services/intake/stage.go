@@ -66,7 +66,7 @@ var stages = []stage{
 	{code: "in_repair", title: "Parts in repair", moves: []move{on("kitted", "kit_complete"), back("inspected"), back("quoted"),
 		ends(scrapped), ends(exchanged)}},
 	{code: "kitted", title: "Kitted", moves: []move{on("assembled", "assembly_released"), back("in_repair")}},
-	{code: "assembled", title: "Assembled", moves: []move{on("balanced_low_speed"), back("kitted"), back("in_repair")}},
+	{code: "assembled", title: "Assembled", moves: []move{on("balanced_low_speed", "safe_to_balance"), back("kitted"), back("in_repair")}},
 	{code: "balanced_low_speed", title: "Balanced at low speed", moves: []move{on("in_run_in", "ready_to_spin"), back("assembled"), back("kitted")}},
 	{code: "in_run_in", title: "In run-in", moves: []move{on("trimmed_warm", "run_in_passed"), back("balanced_low_speed"), back("kitted"), back("in_repair")}},
 	{code: "trimmed_warm", title: "Trimmed warm", moves: []move{on("accepted"), back("balanced_low_speed"), back("kitted"), back("in_repair")}},

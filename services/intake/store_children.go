@@ -63,7 +63,7 @@ func replaceFinding(tx *db.Tx, orderID, findingID, by string) error {
 
 func readEvidence(q db.Querier, orderID string) ([]*intakev1.Evidence, error) {
 	rows, err := q.Query(`SELECT evidence_id, kind, visit, given_by, given_us, as_typed, unit, instrument, file_sha256, waived_because, note,
-		voided_by, countersigned_by FROM evidence WHERE work_order_id = $1 ORDER BY nth`, orderID)
+		voided_by, countersigned_by, failed FROM evidence WHERE work_order_id = $1 ORDER BY nth`, orderID)
 	return collect(rows, err, "read evidence", scanEvidence)
 }
 
@@ -72,7 +72,7 @@ func scanEvidence(r *sql.Rows) (*intakev1.Evidence, error) {
 	var at int64
 	var typed, unit string
 	err := r.Scan(&e.EvidenceId, &e.Kind, &e.Visit, &e.GivenBy, &at, &typed, &unit, &e.Instrument, &e.FileSha256, &e.WaivedBecause, &e.Note,
-		&e.VoidedBy, &e.CountersignedBy)
+		&e.VoidedBy, &e.CountersignedBy, &e.Failed)
 	if err != nil {
 		return nil, err
 	}
@@ -90,9 +90,9 @@ func scanEvidence(r *sql.Rows) (*intakev1.Evidence, error) {
 
 func insertEvidence(tx *db.Tx, orderID string, nth int, e *intakev1.Evidence, at int64) error {
 	_, err := tx.Exec(`INSERT INTO evidence (work_order_id, nth, evidence_id, kind, visit, given_by, given_us, as_typed, unit, instrument,
-		file_sha256, waived_because, note, voided_by, countersigned_by) VALUES `+db.Placeholders(1, 15, 1),
+		file_sha256, waived_because, note, voided_by, countersigned_by, failed) VALUES `+db.Placeholders(1, 16, 1),
 		orderID, nth, e.EvidenceId, e.Kind, e.Visit, e.GivenBy, at, e.Value.GetAsTyped(), e.Value.GetUnit(), e.Instrument,
-		e.FileSha256, e.WaivedBecause, e.Note, "", "")
+		e.FileSha256, e.WaivedBecause, e.Note, "", "", e.Failed)
 	if err != nil {
 		return fmt.Errorf("add evidence: %w", err)
 	}

@@ -124,6 +124,13 @@ func readParts(q db.Querier, modelID string) ([]*intakev1.PartPosition, error) {
 	})
 }
 
+func readDrive(q db.Querier, modelID string) (drive string, err error) {
+	if err := q.QueryRow(`SELECT drive FROM spindle_model WHERE model_id = $1`, modelID).Scan(&drive); err != nil {
+		return "", fmt.Errorf("read drive: %w", err)
+	}
+	return drive, nil
+}
+
 func insertModel(tx *db.Tx, m *intakev1.SpindleModel, recorded int64) error {
 	_, err := tx.Exec(`INSERT INTO spindle_model (`+modelColumns+`, recorded_us) VALUES ($1, $2, $3, $4, $5, $6, $7, 1, $8)`,
 		m.ModelId, m.Code, m.Maker, m.Designation, m.MaxSpeedRpm, m.Drive, m.Lubrication, recorded)

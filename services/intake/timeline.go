@@ -119,6 +119,9 @@ func evidenceSentence(e *intakev1.WorkOrderEvidenceGiven) string {
 	if e.Waived {
 		text = "Evidence waived: " + title
 	}
+	if e.Failed {
+		text = "Looked at and not passed: " + title
+	}
 	if e.FileSha256 != "" {
 		text += ", with a file"
 	}

@@ -80,6 +80,7 @@ CREATE TABLE evidence (
     note             TEXT   NOT NULL,
     voided_by        TEXT   NOT NULL,
     countersigned_by TEXT   NOT NULL,
+    failed           BOOLEAN NOT NULL,
     PRIMARY KEY (work_order_id, nth)
 );
 

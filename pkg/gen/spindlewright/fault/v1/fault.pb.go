@@ -50,7 +50,8 @@ const (
 	Reason_REASON_OTHER_SHOP Reason = 10
 	// A word that the vocabulary does not have; the message names the nearest.
 	Reason_REASON_UNKNOWN_TERM Reason = 11
-	// A meter reading below an earlier one.
+	// A meter reading that cannot be: below an earlier one, or more hours on
+	// than passed.
 	Reason_REASON_HOURS_BACKWARDS Reason = 12
 	// Dates in an order that cannot have happened.
 	Reason_REASON_DATES_OUT_OF_ORDER Reason = 13

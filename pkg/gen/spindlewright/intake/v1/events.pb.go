@@ -752,6 +752,7 @@ type WorkOrderEvidenceGiven struct {
 	VoidedEvidenceIds []string               `protobuf:"bytes,6,rep,name=voided_evidence_ids,json=voidedEvidenceIds,proto3" json:"voided_evidence_ids,omitempty"`
 	FileSha256        string                 `protobuf:"bytes,7,opt,name=file_sha256,json=fileSha256,proto3" json:"file_sha256,omitempty"`
 	By                string                 `protobuf:"bytes,8,opt,name=by,proto3" json:"by,omitempty"`
+	Failed            bool                   `protobuf:"varint,9,opt,name=failed,proto3" json:"failed,omitempty"`
 	unknownFields     protoimpl.UnknownFields
 	sizeCache         protoimpl.SizeCache
 }
@@ -840,6 +841,13 @@ func (x *WorkOrderEvidenceGiven) GetBy() string {
 		return x.By
 	}
 	return ""
+}
+
+func (x *WorkOrderEvidenceGiven) GetFailed() bool {
+	if x != nil {
+		return x.Failed
+	}
+	return false
 }
 
 type WorkOrderEvidenceCountersigned struct {
@@ -1582,7 +1590,7 @@ const file_spindlewright_intake_v1_events_proto_rawDesc = "" +
 	"\bseverity\x18\n" +
 	" \x01(\tR\bseverity\x12.\n" +
 	"\x13replaces_finding_id\x18\v \x01(\tR\x11replacesFindingId\x12\x0e\n" +
-	"\x02by\x18\f \x01(\tR\x02by\"\x80\x02\n" +
+	"\x02by\x18\f \x01(\tR\x02by\"\x98\x02\n" +
 	"\x16WorkOrderEvidenceGiven\x12\"\n" +
 	"\rwork_order_id\x18\x01 \x01(\tR\vworkOrderId\x12\x1f\n" +
 	"\vevidence_id\x18\x02 \x01(\tR\n" +
@@ -1593,7 +1601,8 @@ const file_spindlewright_intake_v1_events_proto_rawDesc = "" +
 	"\x13voided_evidence_ids\x18\x06 \x03(\tR\x11voidedEvidenceIds\x12\x1f\n" +
 	"\vfile_sha256\x18\a \x01(\tR\n" +
 	"fileSha256\x12\x0e\n" +
-	"\x02by\x18\b \x01(\tR\x02by\"u\n" +
+	"\x02by\x18\b \x01(\tR\x02by\x12\x16\n" +
+	"\x06failed\x18\t \x01(\bR\x06failed\"u\n" +
 	"\x1eWorkOrderEvidenceCountersigned\x12\"\n" +
 	"\rwork_order_id\x18\x01 \x01(\tR\vworkOrderId\x12\x1f\n" +
 	"\vevidence_id\x18\x02 \x01(\tR\n" +

@@ -473,8 +473,11 @@ type Evidence struct {
 	VoidedBy string `protobuf:"bytes,11,opt,name=voided_by,json=voidedBy,proto3" json:"voided_by,omitempty"`
 	// The second person, where the shop asks for four eyes.
 	CountersignedBy string `protobuf:"bytes,12,opt,name=countersigned_by,json=countersignedBy,proto3" json:"countersigned_by,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The check was done and went against it: seized, below the minimum, guard
+	// broken. Stays on record and keeps the gate shut until it is shown anew.
+	Failed        bool `protobuf:"varint,13,opt,name=failed,proto3" json:"failed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Evidence) Reset() {
@@ -589,6 +592,13 @@ func (x *Evidence) GetCountersignedBy() string {
 		return x.CountersignedBy
 	}
 	return ""
+}
+
+func (x *Evidence) GetFailed() bool {
+	if x != nil {
+		return x.Failed
+	}
+	return false
 }
 
 // Stage is a place on an order's road; the moves out of it and their gates.
@@ -732,7 +742,9 @@ type Gate struct {
 	Safety bool            `protobuf:"varint,3,opt,name=safety,proto3" json:"safety,omitempty"`
 	Needs  []*EvidenceKind `protobuf:"bytes,4,rep,name=needs,proto3" json:"needs,omitempty"`
 	// The caution that goes with it, for whoever acts on it.
-	Caution       string `protobuf:"bytes,5,opt,name=caution,proto3" json:"caution,omitempty"`
+	Caution string `protobuf:"bytes,5,opt,name=caution,proto3" json:"caution,omitempty"`
+	// Kind of evidence that opens the gate alone, such as "not run, and why".
+	Instead       *EvidenceKind `protobuf:"bytes,6,opt,name=instead,proto3" json:"instead,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -802,6 +814,13 @@ func (x *Gate) GetCaution() string {
 	return ""
 }
 
+func (x *Gate) GetInstead() *EvidenceKind {
+	if x != nil {
+		return x.Instead
+	}
+	return nil
+}
+
 type EvidenceKind struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Code  string                 `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
@@ -814,6 +833,8 @@ type EvidenceKind struct {
 	Unit string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
 	// Needs a second signature where the shop asks for four eyes.
 	Countersigned bool `protobuf:"varint,6,opt,name=countersigned,proto3" json:"countersigned,omitempty"`
+	// Asked of spindles with this drive only; empty means all.
+	Drive         string `protobuf:"bytes,7,opt,name=drive,proto3" json:"drive,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -888,6 +909,13 @@ func (x *EvidenceKind) GetCountersigned() bool {
 		return x.Countersigned
 	}
 	return false
+}
+
+func (x *EvidenceKind) GetDrive() string {
+	if x != nil {
+		return x.Drive
+	}
+	return ""
 }
 
 type ReceiveWorkOrderRequest struct {
@@ -2567,7 +2595,7 @@ const file_spindlewright_intake_v1_work_order_proto_rawDesc = "" +
 	"\bfound_at\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\afoundAt\x12\x1f\n" +
 	"\vreplaced_by\x18\v \x01(\tR\n" +
-	"replacedBy\"\xe3\x03\n" +
+	"replacedBy\"\xfb\x03\n" +
 	"\bEvidence\x12\x1f\n" +
 	"\vevidence_id\x18\x01 \x01(\tR\n" +
 	"evidenceId\x12\x1b\n" +
@@ -2585,7 +2613,8 @@ const file_spindlewright_intake_v1_work_order_proto_rawDesc = "" +
 	"\x04note\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12\x1b\n" +
 	"\tvoided_by\x18\v \x01(\tR\bvoidedBy\x12)\n" +
-	"\x10countersigned_by\x18\f \x01(\tR\x0fcountersignedBy\"|\n" +
+	"\x10countersigned_by\x18\f \x01(\tR\x0fcountersignedBy\x12\x16\n" +
+	"\x06failed\x18\r \x01(\bR\x06failed\"|\n" +
 	"\x05Stage\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x123\n" +
@@ -2594,20 +2623,22 @@ const file_spindlewright_intake_v1_work_order_proto_rawDesc = "" +
 	"\x04Move\x12\x0e\n" +
 	"\x02to\x18\x01 \x01(\tR\x02to\x12\x14\n" +
 	"\x05gates\x18\x02 \x03(\tR\x05gates\x12\x18\n" +
-	"\areopens\x18\x03 \x01(\bR\areopens\"\x9f\x01\n" +
+	"\areopens\x18\x03 \x01(\bR\areopens\"\xe0\x01\n" +
 	"\x04Gate\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x16\n" +
 	"\x06safety\x18\x03 \x01(\bR\x06safety\x12;\n" +
 	"\x05needs\x18\x04 \x03(\v2%.spindlewright.intake.v1.EvidenceKindR\x05needs\x12\x18\n" +
-	"\acaution\x18\x05 \x01(\tR\acaution\"\xa0\x01\n" +
+	"\acaution\x18\x05 \x01(\tR\acaution\x12?\n" +
+	"\ainstead\x18\x06 \x01(\v2%.spindlewright.intake.v1.EvidenceKindR\ainstead\"\xb6\x01\n" +
 	"\fEvidenceKind\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x16\n" +
 	"\x06source\x18\x03 \x01(\tR\x06source\x12\x14\n" +
 	"\x05voids\x18\x04 \x03(\tR\x05voids\x12\x12\n" +
 	"\x04unit\x18\x05 \x01(\tR\x04unit\x12$\n" +
-	"\rcountersigned\x18\x06 \x01(\bR\rcountersigned\"\x8d\x04\n" +
+	"\rcountersigned\x18\x06 \x01(\bR\rcountersigned\x12\x14\n" +
+	"\x05drive\x18\a \x01(\tR\x05drive\"\x8d\x04\n" +
 	"\x17ReceiveWorkOrderRequest\x12'\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12 \n" +
@@ -2815,29 +2846,30 @@ var file_spindlewright_intake_v1_work_order_proto_depIdxs = []int32{
 	33, // 8: spindlewright.intake.v1.Evidence.value:type_name -> spindlewright.units.v1.Quantity
 	5,  // 9: spindlewright.intake.v1.Stage.moves:type_name -> spindlewright.intake.v1.Move
 	7,  // 10: spindlewright.intake.v1.Gate.needs:type_name -> spindlewright.intake.v1.EvidenceKind
-	32, // 11: spindlewright.intake.v1.ReceiveWorkOrderRequest.removed_at:type_name -> google.protobuf.Timestamp
-	32, // 12: spindlewright.intake.v1.ReceiveWorkOrderRequest.received_at:type_name -> google.protobuf.Timestamp
-	32, // 13: spindlewright.intake.v1.CorrectReceiptRequest.removed_at:type_name -> google.protobuf.Timestamp
-	32, // 14: spindlewright.intake.v1.CorrectReceiptRequest.received_at:type_name -> google.protobuf.Timestamp
-	0,  // 15: spindlewright.intake.v1.ListWorkOrdersResponse.work_orders:type_name -> spindlewright.intake.v1.WorkOrder
-	15, // 16: spindlewright.intake.v1.CountWorkInProgressResponse.counts:type_name -> spindlewright.intake.v1.StageCount
-	1,  // 17: spindlewright.intake.v1.TagPartsRequest.tags:type_name -> spindlewright.intake.v1.Tag
-	2,  // 18: spindlewright.intake.v1.RecordFindingRequest.finding:type_name -> spindlewright.intake.v1.Finding
-	3,  // 19: spindlewright.intake.v1.GiveEvidenceRequest.evidence:type_name -> spindlewright.intake.v1.Evidence
-	32, // 20: spindlewright.intake.v1.MoveStageRequest.occurred_at:type_name -> google.protobuf.Timestamp
-	32, // 21: spindlewright.intake.v1.ShipWorkOrderRequest.shipped_at:type_name -> google.protobuf.Timestamp
-	24, // 22: spindlewright.intake.v1.ListTimelineResponse.entries:type_name -> spindlewright.intake.v1.TimelineEntry
-	32, // 23: spindlewright.intake.v1.TimelineEntry.occurred_at:type_name -> google.protobuf.Timestamp
-	32, // 24: spindlewright.intake.v1.TimelineEntry.recorded_at:type_name -> google.protobuf.Timestamp
-	4,  // 25: spindlewright.intake.v1.ListStagesResponse.stages:type_name -> spindlewright.intake.v1.Stage
-	6,  // 26: spindlewright.intake.v1.ListStagesResponse.gates:type_name -> spindlewright.intake.v1.Gate
-	28, // 27: spindlewright.intake.v1.UploadFileRequest.header:type_name -> spindlewright.intake.v1.FileHeader
-	28, // 28: spindlewright.intake.v1.DownloadFileResponse.header:type_name -> spindlewright.intake.v1.FileHeader
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	7,  // 11: spindlewright.intake.v1.Gate.instead:type_name -> spindlewright.intake.v1.EvidenceKind
+	32, // 12: spindlewright.intake.v1.ReceiveWorkOrderRequest.removed_at:type_name -> google.protobuf.Timestamp
+	32, // 13: spindlewright.intake.v1.ReceiveWorkOrderRequest.received_at:type_name -> google.protobuf.Timestamp
+	32, // 14: spindlewright.intake.v1.CorrectReceiptRequest.removed_at:type_name -> google.protobuf.Timestamp
+	32, // 15: spindlewright.intake.v1.CorrectReceiptRequest.received_at:type_name -> google.protobuf.Timestamp
+	0,  // 16: spindlewright.intake.v1.ListWorkOrdersResponse.work_orders:type_name -> spindlewright.intake.v1.WorkOrder
+	15, // 17: spindlewright.intake.v1.CountWorkInProgressResponse.counts:type_name -> spindlewright.intake.v1.StageCount
+	1,  // 18: spindlewright.intake.v1.TagPartsRequest.tags:type_name -> spindlewright.intake.v1.Tag
+	2,  // 19: spindlewright.intake.v1.RecordFindingRequest.finding:type_name -> spindlewright.intake.v1.Finding
+	3,  // 20: spindlewright.intake.v1.GiveEvidenceRequest.evidence:type_name -> spindlewright.intake.v1.Evidence
+	32, // 21: spindlewright.intake.v1.MoveStageRequest.occurred_at:type_name -> google.protobuf.Timestamp
+	32, // 22: spindlewright.intake.v1.ShipWorkOrderRequest.shipped_at:type_name -> google.protobuf.Timestamp
+	24, // 23: spindlewright.intake.v1.ListTimelineResponse.entries:type_name -> spindlewright.intake.v1.TimelineEntry
+	32, // 24: spindlewright.intake.v1.TimelineEntry.occurred_at:type_name -> google.protobuf.Timestamp
+	32, // 25: spindlewright.intake.v1.TimelineEntry.recorded_at:type_name -> google.protobuf.Timestamp
+	4,  // 26: spindlewright.intake.v1.ListStagesResponse.stages:type_name -> spindlewright.intake.v1.Stage
+	6,  // 27: spindlewright.intake.v1.ListStagesResponse.gates:type_name -> spindlewright.intake.v1.Gate
+	28, // 28: spindlewright.intake.v1.UploadFileRequest.header:type_name -> spindlewright.intake.v1.FileHeader
+	28, // 29: spindlewright.intake.v1.DownloadFileResponse.header:type_name -> spindlewright.intake.v1.FileHeader
+	30, // [30:30] is the sub-list for method output_type
+	30, // [30:30] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_spindlewright_intake_v1_work_order_proto_init() }

@@ -35,6 +35,17 @@ func (d Date) String() string {
 	return time.Unix(int64(d)*86400, 0).UTC().Format(time.DateOnly)
 }
 
+// workday is d, or the Monday after when d falls on a weekend: docks are shut.
+func (d Date) workday() Date {
+	switch time.Unix(int64(d)*86400, 0).UTC().Weekday() {
+	case time.Saturday:
+		return d + 2
+	case time.Sunday:
+		return d + 1
+	}
+	return d
+}
+
 // Noon is the middle of the day in a zone: the trade time of a fact known to
 // the day. Unlike midnight it exists in every zone on every day.
 func (d Date) Noon(zone *time.Location) time.Time {

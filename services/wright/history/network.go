@@ -47,17 +47,20 @@ func Shops() []ShopInfo {
 	}
 }
 
+// integralMotor is the drive whose winding lies around the shaft.
+const integralMotor = "integral_motor"
+
 // Models of the invented network.
 func Models() []ModelInfo {
 	return []ModelInfo{
-		{"kestrel-24", "Aldermoor", "Kestrel 24", 24000, "integral_motor", "oil_air", 1.1},
-		{"kestrel-18", "Aldermoor", "Kestrel 18", 18000, "integral_motor", "grease", 1.0},
+		{"kestrel-24", "Aldermoor", "Kestrel 24", 24000, integralMotor, "oil_air", 1.1},
+		{"kestrel-18", "Aldermoor", "Kestrel 18", 18000, integralMotor, "grease", 1.0},
 		{"cv-8", "Corvane", "CV 8", 8000, "gear", "grease", 1.25},
 		{"cv-12", "Corvane", "CV 12", 12000, "belt", "grease", 1.05},
 		{"lark-15", "Brightholm", "Lark 15", 15000, "direct_coupled", "grease", 0.95},
 		{"lark-20", "Brightholm", "Lark 20", 20000, "direct_coupled", "oil_air", 1.15},
 		{"tarn-6", "Tarnwick", "Tarn 6", 6000, "gear", "oil_air", 1.4},
-		{"tarn-30", "Tarnwick", "Tarn 30", 30000, "integral_motor", "oil_air", 0.7},
+		{"tarn-30", "Tarnwick", "Tarn 30", 30000, integralMotor, "oil_air", 0.7},
 	}
 }
 

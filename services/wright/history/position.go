@@ -118,7 +118,7 @@ func (p *position) addHazard(s *Stay, life int64, sameMode int, guarded int64) {
 // repair draws what a shop did after a stay.
 func (p *position) repair(s *Stay, last *Repair) *Repair {
 	r := &Repair{
-		Shop: p.info.Shops[0], Removed: s.To, Received: s.To + Date(min(p.wait(4)+1, 30)),
+		Shop: p.info.Shops[0], Removed: s.To, Received: (s.To + Date(min(p.wait(4)+1, 30))).workday(),
 		Meter: s.MeterTo, Mode: s.Mode, Reason: "preventive",
 	}
 	if len(p.info.Shops) > 1 && p.chance(0.15) {
@@ -128,7 +128,7 @@ func (p *position) repair(s *Stay, last *Repair) *Repair {
 	if s.EndedBy == Comeback {
 		r.Back, r.Shop = last, last.Shop
 	}
-	shipped := r.Received + Date(8+min(p.wait(16), 120))
+	shipped := (r.Received + Date(8+min(p.wait(16), 120))).workday()
 	outcome := "repaired"
 	switch u := p.unit(); {
 	case s.EndedBy != Failed || u > scrapShare+exchangeShare+declineShare:
@@ -148,16 +148,22 @@ func (p *position) repair(s *Stay, last *Repair) *Repair {
 	return r
 }
 
+// describe draws what was found and why the spindle was taken out.
 func (p *position) describe(r *Repair) {
 	for m := range failureModes {
 		mode := &failureModes[m]
 		if mode.code != r.Mode {
 			continue
 		}
-		r.Damage = pick(p.draws, mode.damage, func(x damage) float64 { return x.weight })
-		r.Reason = mode.reason
-		if p.chance(0.1) {
-			r.Reason = "accuracy"
+		r.Damage = pick(p.draws, mode.damage, func(x damage) float64 {
+			if !x.possible(p.spec) {
+				return 0
+			}
+			return x.weight
+		})
+		r.Reason = "crash"
+		if r.Damage.cause != crashed {
+			r.Reason = pick(p.draws, mode.reasons, func(x reason) float64 { return x.weight }).code
 		}
 	}
 }

@@ -87,7 +87,7 @@ func (w *writer) recordingDay(fact Date) Date {
 	if w.chance(w.habits.late) {
 		day = fact + Date(w.between(20, w.habits.lateDays))
 	}
-	return min(day, LastDay)
+	return min(day.workday(), LastDay)
 }
 
 // code writes the mode as unknown or as another one, for good.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 	"pgregory.net/rapid"
 
@@ -291,6 +292,9 @@ func (p *play) compare() {
 		}
 		for i, id := range w.orders {
 			wo := must(w.GetWorkOrder(w.technician(), &intakev1.GetWorkOrderRequest{WorkOrderId: id}))(p.twins[0].t)
+			if truth := must(w.putTogether(w.technician(), id))(p.twins[0].t); !proto.Equal(truth, wo) {
+				p.rt.Fatalf("order %d in %s is kept as\n%v\nbut is\n%v", i, w.name, wo, truth)
+			}
 			if got, want := seenOf(wo), p.ledger.orders[i].text(); got != want {
 				p.rt.Fatalf("order %d in %s:\n%s\nthe ledger says\n%s", i, w.name, got, want)
 			}

@@ -35,7 +35,7 @@ var gates = []gate{
 	{code: "approval", title: "Approved by the customer", needs: []string{"quote_issued", "customer_authorisation"}},
 	{code: "kit_complete", title: "Kit complete", needs: []string{"parts_reserved", "lots_in_date", "sets_whole"}},
 	{code: "assembly_released", title: "Assembly released",
-		needs:   []string{"bearing_set", "spacers", "lubricant_charge", "fits", "preload", "nut_runout", "assembly_signed"},
+		needs: []string{"bearing_set", "spacers", "lubricant_charge", "fits", "preload", "nut_runout", "assembly_signed"},
 		caution: "Hot rings burn; press on rings, never through the balls. Never spin a bearing with compressed air. " +
 			"Compressing the stack of disc springs stores the energy that releasing it sets free: in the fixture only, nobody in line with the nose."},
 	{code: "safe_to_balance", title: "Safe to balance", safety: true, needs: []string{"balancing_guard"},

@@ -78,7 +78,7 @@ func wiped(t *testing.T) *db.DB {
 		sharedStore = openStore(t, rig.PostgreSQL(lasting{t}))
 	}
 	err := sharedStore.Write(t.Context(), func(tx *db.Tx) error {
-		for _, table := range []string{"tag", "finding", "evidence", "file", "work_order", "counter", "import_key", "reading", "spindle", "model_part",
+		for _, table := range []string{"work_order_answer", "tag", "finding", "evidence", "file", "work_order", "counter", "import_key", "reading", "spindle", "model_part",
 			"spindle_model", "customer_shop", "customer", "shop", "outbox_body", "outbox", "request", "audit"} {
 			if _, err := tx.Exec(`DELETE FROM ` + table); err != nil {
 				return err

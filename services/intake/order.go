@@ -33,6 +33,8 @@ type order struct {
 	stageSince                     int64
 	receiptEvent                   string
 	revision, recorded             int64
+	// answer is the order with its children as of the change that was recorded.
+	answer *intakev1.WorkOrder
 }
 
 // proto is the order without tags, findings and evidence.
@@ -47,6 +49,9 @@ func (o *order) proto() *intakev1.WorkOrder {
 
 // whole is the order with its children.
 func whole(q db.Querier, o *order) (*intakev1.WorkOrder, error) {
+	if o.answer != nil {
+		return o.answer, nil
+	}
 	wo := o.proto()
 	var err error
 	if wo.Tags, err = readTags(q, o.id); err != nil {
@@ -80,13 +85,23 @@ func (o *order) stillHere() error {
 		"order %s ended on %s (%s); nothing more is recorded about its work", o.number, day(*o.shipped), o.outcome)
 }
 
-// record saves the order's row and its event, and gives the event.
+// record saves the order's row and its event, and gives the event. It comes after
+// every change of tags, findings and evidence: it also keeps the order as it is
+// read from then on.
 func (s *Service) record(tx *db.Tx, o *order, happened string, occurred int64, body proto.Message, replaces string) (events.Event, error) {
 	o.revision++
 	o.recorded = s.later(o.recorded)
 	if err := saveOrder(tx, o); err != nil {
 		return events.Event{}, err
 	}
+	wo, err := whole(tx, o)
+	if err != nil {
+		return events.Event{}, err
+	}
+	if err := keepAnswer(tx, wo); err != nil {
+		return events.Event{}, err
+	}
+	o.answer = wo
 	e, err := s.outbox.Append(tx, events.Draft{
 		Tenant: o.shop, EntityType: "work_order", EntityID: o.id, Revision: o.revision, Happened: happened,
 		OccurredAt: clock.FromMicros(occurred), RecordedAt: clock.FromMicros(o.recorded), Body: body, Replaces: replaces,

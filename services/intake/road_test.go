@@ -3,6 +3,9 @@ package intake
 import (
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
+	"spindlewright/pkg/db"
 	intakev1 "spindlewright/pkg/gen/spindlewright/intake/v1"
 )
 
@@ -30,6 +33,29 @@ func TestWholeRepair(t *testing.T) {
 		for _, e := range line.Entries {
 			if e.Summary == "Recorded." || e.By == "" {
 				t.Errorf("entry without a sentence or an author: %v", e)
+			}
+		}
+	})
+}
+
+// An order whose kept answer is gone is answered from the truth.
+func TestOrdersAreAnsweredWithoutTheKeptAnswer(t *testing.T) {
+	eachWorld(t, func(t *testing.T, w *world) {
+		wo := w.find(w.give(w.received(), "photograph"), failure(primaryFailure))
+		ask := func(name string) *intakev1.WorkOrder {
+			return must(w.GetWorkOrder(w.technician(), &intakev1.GetWorkOrderRequest{WorkOrderId: name}))(t)
+		}
+		kept := ask(wo.WorkOrderId)
+		err := w.store.Write(t.Context(), func(tx *db.Tx) error {
+			_, err := tx.Exec(`DELETE FROM work_order_answer`)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{wo.WorkOrderId, wo.Number} {
+			if got := ask(name); !proto.Equal(got, kept) || !proto.Equal(got, wo) {
+				t.Errorf("%s: got %v, want %v", name, got, kept)
 			}
 		}
 	})

@@ -28,14 +28,6 @@ func readOrder(q db.Querier, id, suffix string) (*order, error) {
 	return oneOrder(q.QueryRow(`SELECT `+orderColumns+` FROM work_order WHERE work_order_id = $1`+suffix, id))
 }
 
-// revisionOf gives the revision of an order that exists.
-func revisionOf(q db.Querier, id string) (revision int64, err error) {
-	if err = q.QueryRow(`SELECT revision FROM work_order WHERE work_order_id = $1`, id).Scan(&revision); err != nil {
-		return 0, fmt.Errorf("read revision: %w", err)
-	}
-	return revision, nil
-}
-
 func readOrderByNumber(q db.Querier, number string) (*order, error) {
 	return oneOrder(q.QueryRow(`SELECT `+orderColumns+` FROM work_order WHERE number = $1`, number))
 }

@@ -22,7 +22,7 @@ import (
 // ImportCommand takes a repair history in.
 type ImportCommand struct {
 	File       string     `arg:"" help:"CSV file; - reads standard input."`
-	Rejects    string     `name:"rejects" type:"path" placeholder:"FILE" help:"Where refused rows go, with line, column and reason; default FILE.rejects.csv."`
+	Rejects    string     `name:"rejects" type:"path" placeholder:"FILE" help:"Where refused rows go, with line, first column at fault and all reasons; default the name of the file with .rejects.csv in place of its ending, import.rejects.csv for standard input."`
 	Connection Connection `embed:""`
 }
 
@@ -32,7 +32,10 @@ func (c *ImportCommand) Help() string {
 		strings.Join(history.Columns(), ", ") + ".\n" +
 		"Dates are YYYY-MM-DD in the shop's zone, hours plain decimals. kind is repair or seen; a seen row needs hours, " +
 		"seen_on and source and leaves the repair columns empty. A row that was imported before changes nothing, so an " +
-		"interrupted import is simply run again. Exit code 0: every row is in; 3: some were refused."
+		"interrupted import is simply run again.\n" +
+		"Refused rows go to a file of the same columns, as they were read, with three more: line, refused_column (the first at " +
+		"fault) and refused_because (what is wrong with each column that can be judged without the site, or what the site says). " +
+		"Mend it and import it: the three are ignored. Exit code 0: every row is in; 3: some were refused."
 }
 
 // Run imports the file.

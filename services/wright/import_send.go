@@ -129,16 +129,20 @@ var rowField = regexp.MustCompile(`^rows\[(\d+)\]\.?(.*)$`)
 // sendWithout refuses the rows that f names and sends the others; when it names
 // none, the call itself is wrong and cause ends the import.
 func (r *importRun) sendWithout(ctx context.Context, shop importShop, chunk []importRow, f *fault.Error, cause error) error {
-	bad := map[int]*history.RowError{}
+	bad := map[int]*history.Faults{}
 	for _, field := range f.Fields {
 		m := rowField.FindStringSubmatch(field.Path)
 		if m == nil {
 			continue
 		}
 		i, err := strconv.Atoi(m[1])
-		if err == nil && i < len(chunk) && bad[i] == nil {
-			bad[i] = chunk[i].refusal(m[2], field.Problem)
+		if err != nil || i >= len(chunk) {
+			continue
 		}
+		if bad[i] == nil {
+			bad[i] = &history.Faults{}
+		}
+		bad[i].Add(m[2], field.Problem)
 	}
 	if len(bad) == 0 {
 		return cause
@@ -147,7 +151,7 @@ func (r *importRun) sendWithout(ctx context.Context, shop importShop, chunk []im
 	for i, row := range chunk {
 		if bad[i] == nil {
 			rest = append(rest, row)
-		} else if err := r.refuse(bad[i]); err != nil {
+		} else if err := r.refuse(bad[i].RowError(row.read.Line, row.read.Raw)); err != nil {
 			return err
 		}
 	}

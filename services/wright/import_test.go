@@ -293,6 +293,20 @@ func TestImportGoesOnAfterAnInterruption(t *testing.T) {
 	}
 }
 
+func TestImportHelpNamesTheRejectsFile(t *testing.T) {
+	for file, want := range map[string]string{"my.csv": "my.rejects.csv", "old/my.history.txt": "old/my.history.rejects.csv", "-": "import.rejects.csv"} {
+		if got := (&ImportCommand{File: file}).rejectsPath(); got != want {
+			t.Errorf("refused rows of %s go to %s, want %s", file, got, want)
+		}
+	}
+	var help bytes.Buffer
+	execute(t.Context(), []string{"import", "--help"}, IO{Out: &help, Err: io.Discard, Getenv: func(string) string { return "" }})
+	text := strings.Join(strings.Fields(help.String()), " ")
+	if !strings.Contains(text, "with .rejects.csv in place of its ending") || strings.Contains(text, "FILE.rejects.csv") {
+		t.Errorf("help says %s", text)
+	}
+}
+
 func TestImportRefusesWhatIsNoHistory(t *testing.T) {
 	_, addr := startShelf(t)
 	for name, c := range map[string]struct{ text, want string }{

@@ -10,7 +10,7 @@
 //
 // Reader goes through a file of any size in bounded memory and answers each
 // row or a *RowError that names line, column, what is wrong and what would be
-// right; it then goes on with the next line. Only what makes the rest of the
+// right, in every column of the row; it then goes on with the next line. Only what makes the rest of the
 // file unreadable (no header, another encoding, the disk) ends it.
 //
 // # The invented network

@@ -13,13 +13,14 @@ const maxText = 200
 // maxHours is the largest meter reading, h: more than a century without a stop.
 const maxHours = 1_000_000
 
-// parser turns the fields of one row into values and keeps the first fault.
+// parser turns the fields of one row into values and keeps the first fault of
+// each column.
 type parser struct {
-	raw   []string
-	fault *RowError
+	raw    []string
+	faults Faults
 }
 
-// parseRow gives the row, or the first thing that is wrong with it.
+// parseRow gives the row, or all that is wrong with it.
 func parseRow(line int64, raw []string) (*Row, error) {
 	p := &parser{raw: raw}
 	p.texts()
@@ -45,17 +46,14 @@ func parseRow(line int64, raw []string) (*Row, error) {
 	default:
 		p.refuse(colKind, "is %q, must be %q or %q", row.Kind, KindRepair, KindSeen)
 	}
-	if p.fault != nil {
-		p.fault.Line, p.fault.Raw = line, raw
-		return nil, p.fault
+	if e := p.faults.RowError(line, raw); e != nil {
+		return nil, e
 	}
 	return row, nil
 }
 
 func (p *parser) refuse(column int, format string, args ...any) {
-	if p.fault == nil {
-		p.fault = &RowError{Column: columns[column], Reason: fmt.Sprintf(format, args...)}
-	}
+	p.faults.Add(columns[column], fmt.Sprintf(format, args...))
 }
 
 // texts refuses control characters, which no trade text has and which hide in

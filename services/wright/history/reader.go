@@ -12,12 +12,14 @@ import (
 // RowError refuses one row; the rows after it can be read.
 type RowError struct {
 	Line int64
-	// Column of the file, or empty when the row as a whole is wrong.
+	// Column of the file, or empty when the row as a whole is wrong. When
+	// several are, the first that was found.
 	Column string
-	// Reason says what is wrong and what would be right.
+	// Reason says what is wrong and what would be right, for every column.
 	Reason string
 	// Raw is the row's fields in the order of Columns; when it could not be cut
-	// into fields, the text of the line alone.
+	// into fields, the text of the line alone. Bytes that are not UTF-8 are
+	// written as \x and two digits.
 	Raw []string
 }
 
@@ -118,18 +120,42 @@ func (r *Reader) Next() (*Row, error) {
 		return nil, err
 	}
 	if rec.fault != nil {
-		return nil, &RowError{Line: rec.line, Reason: rec.fault.Error(), Raw: []string{rec.raw}}
+		return nil, r.uncut(&rec, rec.fault.Error())
 	}
 	if len(rec.fields) != r.width {
 		reason := fmt.Sprintf("has %d fields where the header has %d", len(rec.fields), r.width)
 		if rec.last && len(rec.fields) < r.width {
 			reason = fmt.Sprintf("is the last and ends after %d of %d fields; the file was cut off", len(rec.fields), r.width)
 		}
-		return nil, &RowError{Line: rec.line, Reason: reason, Raw: []string{rec.raw}}
+		return nil, r.uncut(&rec, reason)
 	}
+	return parseRow(rec.line, r.inOrder(rec.fields))
+}
+
+// inOrder gives the fields in the order of Columns.
+func (r *Reader) inOrder(fields []string) []string {
 	raw := make([]string, columnCount)
 	for i, at := range r.place {
-		raw[i] = strings.TrimSpace(rec.fields[at])
+		raw[i] = strings.TrimSpace(fields[at])
 	}
-	return parseRow(rec.line, raw)
+	return raw
+}
+
+// uncut refuses a row as a whole. Fields that are only badly encoded keep their
+// columns; otherwise the text of the line is all there is to mend.
+func (r *Reader) uncut(rec *record, reason string) *RowError {
+	e := &RowError{Line: rec.line, Reason: reason, Raw: []string{rec.raw}}
+	if !rec.escaped {
+		return e
+	}
+	e.Reason += `; bytes that are not are written here like \xE4`
+	if !errors.Is(rec.fault, errNotUTF8) {
+		e.Reason = reason + `; bytes that are not UTF-8 are written here like \xE4`
+	} else if len(rec.fields) == r.width {
+		e.Raw = r.inOrder(rec.fields)
+		for i, field := range e.Raw {
+			e.Raw[i] = printable([]byte(field))
+		}
+	}
+	return e
 }

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 )
 
 var header = strings.Join(columns[:], ",") + "\n"
@@ -246,6 +247,53 @@ func TestRejectsFileCanBeMendedAndRead(t *testing.T) {
 	rows, refused := readAll(t, strings.Replace(text, "lots", "1234", 1))
 	if len(rows) != 1 || *rows[0].Hours != 1234 || len(refused) != 1 {
 		t.Errorf("%d rows, refused %v", len(rows), refused)
+	}
+}
+
+func TestReaderNamesEveryWrongColumn(t *testing.T) {
+	bad := strings.NewReplacer("1234.5", "lots", "2024-03-01", "March", "77-10", "").Replace(seenLine)
+	_, refused := readAll(t, header+bad)
+	if len(refused) != 1 || refused[0].Column != "hours" {
+		t.Fatalf("refused %v", refused)
+	}
+	const want = `is "lots", must be a plain decimal of 0 to 1000000 such as 12345 or 12345.5; ` +
+		`seen_on is "March", must be a day of the calendar as YYYY-MM-DD; serial is empty, but every row needs it`
+	if refused[0].Reason != want {
+		t.Errorf("says %s\nwant %s", refused[0].Reason, want)
+	}
+}
+
+// What is not UTF-8 or cannot be cut comes out as UTF-8 that shows what was
+// there.
+func TestRejectsFileShowsWhatCouldNotBeRead(t *testing.T) {
+	latin := strings.Replace(seenLine, "mill 3", "fr\xe4s 3", 1)
+	for _, c := range []struct{ name, line, first, machine, because string }{
+		{"Latin-1 keeps its columns", latin, "seen", `fr\xE4s 3`,
+			`is not UTF-8 text; save the file with UTF-8 encoding; bytes that are not are written here like \xE4`},
+		{"too many fields", strings.Replace(seenLine, "1234.5", "1234,5", 1), strings.TrimSpace(strings.Replace(seenLine, "1234.5", "1234,5", 1)), "",
+			`has 24 fields where the header has 23; the line as it was stands in column kind, put its fields where they belong`},
+		{"neither", "\"\xe4\n", `"\xE4`, "",
+			`opens a quote that never closes; end the field with " or write "" for a quote inside; bytes that are not UTF-8 are written here like \xE4; ` +
+				`the line as it was stands in column kind, put its fields where they belong`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, refused := readAll(t, header+c.line)
+			var out bytes.Buffer
+			if err := NewRejectWriter(&out).Write(refused[0]); err != nil {
+				t.Fatal(err)
+			}
+			if !utf8.Valid(out.Bytes()) {
+				t.Errorf("the rejects file is not UTF-8: %q", out.Bytes())
+			}
+			rows, err := csv.NewReader(&out).ReadAll()
+			if err != nil || len(rows) != 2 {
+				t.Fatalf("%d rows, %v", len(rows), err)
+			}
+			got := rows[1]
+			if got[colKind] != c.first || got[colMachine] != c.machine || got[len(got)-1] != c.because {
+				t.Errorf("the row is %q", got)
+			}
+		})
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"unicode/utf8"
 )
 
@@ -29,8 +30,10 @@ func newSplitter(r io.Reader) *splitter {
 type record struct {
 	line   int64
 	fields []string
-	// raw is the text of the row without its line end.
-	raw string
+	// raw is the text of the row without its line end; escaped tells whether
+	// bytes had to be rewritten to make it UTF-8.
+	raw     string
+	escaped bool
 	// fault says why the fields cannot be had; then raw alone counts.
 	fault error
 	// last: the file ends with this row and without a line end.
@@ -94,12 +97,14 @@ func cut(window []byte, atEnd bool) (r record, size int) {
 		case atEnd:
 			size = len(window)
 		default:
-			return record{raw: printable(window[:80]) + "...", fault: fmt.Errorf("is longer than %d bytes", maxRecord)}, -1
+			start := window[:80]
+			return record{raw: printable(start) + "...", escaped: !utf8.Valid(start),
+				fault: fmt.Errorf("is longer than %d bytes; only its beginning is kept", maxRecord)}, -1
 		}
 	}
 	raw := trimLineEnd(window[:size])
 	r = record{fields: fields, fault: fault, raw: printable(raw), last: atEnd && size == len(window) && len(raw) == size}
-	if fault == nil && !utf8.Valid(raw) {
+	if r.escaped = !utf8.Valid(raw); r.escaped && fault == nil {
 		r.fault = errNotUTF8
 	}
 	return r, size
@@ -185,5 +190,21 @@ func trimLineEnd(b []byte) []byte {
 	return bytes.TrimSuffix(b, []byte{'\r'})
 }
 
-// printable makes text that can stand in a UTF-8 file.
-func printable(b []byte) string { return string(bytes.ToValidUTF8(b, []byte("\uFFFD"))) }
+// printable makes text that can stand in a UTF-8 file; bytes that are not UTF-8
+// are written like \xE4, so that whoever mends it sees what they were.
+func printable(b []byte) string {
+	if utf8.Valid(b) {
+		return string(b)
+	}
+	var text strings.Builder
+	for len(b) > 0 {
+		r, size := utf8.DecodeRune(b)
+		if r == utf8.RuneError && size == 1 {
+			fmt.Fprintf(&text, `\x%02X`, b[0])
+		} else {
+			text.WriteRune(r)
+		}
+		b = b[size:]
+	}
+	return text.String()
+}

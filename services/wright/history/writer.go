@@ -24,9 +24,10 @@ func Write(w io.Writer, rows iter.Seq[Row]) (int64, error) {
 	return n, out.Error()
 }
 
-// RejectWriter writes the rows that were refused, each as it was read, with its
-// line, the column at fault and the reason behind it. A mended file of this
-// kind can be imported as it is.
+// RejectWriter writes the rows that were refused, each once and as it was read,
+// with its line, the first column at fault, and behind it what is wrong with all
+// columns. A line that could not be cut into fields stands in the first column
+// as a whole. A mended file of this kind can be imported as it is.
 type RejectWriter struct {
 	out    *csv.Writer
 	headed bool
@@ -46,7 +47,11 @@ func (r *RejectWriter) Write(e *RowError) error {
 	}
 	fields := make([]string, columnCount, columnCount+len(rejectColumns))
 	copy(fields, e.Raw)
-	fields = append(fields, strconv.FormatInt(e.Line, 10), e.Column, e.Reason)
+	reason := e.Reason
+	if len(e.Raw) == 1 {
+		reason += "; the line as it was stands in column " + columns[0] + ", put its fields where they belong"
+	}
+	fields = append(fields, strconv.FormatInt(e.Line, 10), e.Column, reason)
 	if err := r.out.Write(fields); err != nil {
 		return err
 	}

@@ -59,7 +59,7 @@ func (n *network) spindles(b *testing.B, count int) []string {
 // reading reports the k-th reading of a spindle.
 func (n *network) reading(ctx context.Context, spindle string, k int) error {
 	_, err := n.intake().ReportHours(ctx, &intakev1.ReportHoursRequest{RequestId: uuid.NewString(), SpindleId: spindle,
-		RunningHours: float64(k), Source: "meter", SeenAt: timestamppb.New(time.Date(2020, 1, 1, 0, k, 0, 0, time.UTC))})
+		RunningHours: float64(k) / 60, Source: "meter", SeenAt: timestamppb.New(time.Date(2020, 1, 1, 0, k, 0, 0, time.UTC))})
 	return err
 }
 

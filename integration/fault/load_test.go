@@ -95,7 +95,7 @@ func (l *load) spindle(ctx context.Context, n int) error {
 		return err
 	}
 	l.note(func() { l.spindles = append(l.spindles, sp.SpindleId) })
-	for i, hours := range []float64{100, 900} {
+	for i, hours := range []float64{100, 120} {
 		err := l.insist(ctx, "hours", func(ctx context.Context) error {
 			_, err := api.ReportHours(ctx, &intakev1.ReportHoursRequest{RequestId: id(fmt.Sprint("hours", i)), SpindleId: sp.SpindleId,
 				RunningHours: hours, SeenAt: at(i), Source: "meter"})
@@ -106,7 +106,7 @@ func (l *load) spindle(ctx context.Context, n int) error {
 		}
 		l.note(func() { l.readings[sp.SpindleId]++ })
 	}
-	hours := 1200.0
+	hours := 150.0
 	return l.insist(ctx, "receive", func(ctx context.Context) error {
 		wo, err := api.ReceiveWorkOrder(ctx, &intakev1.ReceiveWorkOrderRequest{RequestId: id("receive"), ShopId: shop.ID, SpindleId: sp.SpindleId,
 			ReasonForRemoval: "noise", RemovedAt: at(5), ReceivedAt: at(6), RunningHours: &hours})

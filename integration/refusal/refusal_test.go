@@ -98,6 +98,8 @@ func TestRefusals(t *testing.T) {
 				faultv1.Reason_REASON_HOURS_BACKWARDS, []string{"running_hours", "5000"}},
 			{"hours at removal below the last reading", changed(func(r *intakev1.ReceiveWorkOrderRequest) { r.RunningHours = f64(10) }),
 				faultv1.Reason_REASON_HOURS_BACKWARDS, []string{"running_hours", "5000"}},
+			{"more hours than passed", changed(func(r *intakev1.ReceiveWorkOrderRequest) { r.RunningHours = f64(9000) }),
+				faultv1.Reason_REASON_HOURS_BACKWARDS, []string{"running_hours", "a day has 24 h"}},
 			{"received before it was removed", changed(func(r *intakev1.ReceiveWorkOrderRequest) { r.ReceivedAt = at(2025, 6, 20) }),
 				faultv1.Reason_REASON_DATES_OUT_OF_ORDER, []string{"received_at", "removed_at"}},
 			{"received in years to come", changed(func(r *intakev1.ReceiveWorkOrderRequest) { r.ReceivedAt = at(2999, 1, 1) }),

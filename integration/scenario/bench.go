@@ -127,6 +127,9 @@ func (b bench) open(ctx context.Context, wo *intakev1.WorkOrder, from, to string
 }
 
 func (b bench) evidence(ctx context.Context, wo *intakev1.WorkOrder, kind *intakev1.EvidenceKind) error {
+	if kind.Drive != "" && kind.Drive != b.model.Drive {
+		return nil
+	}
 	ev := &intakev1.Evidence{Kind: kind.Code, Note: "seen and signed"}
 	if kind.Unit != "" {
 		ev.Value = &unitsv1.Quantity{AsTyped: "1.50", Unit: kind.Unit}
@@ -278,11 +281,12 @@ func (b bench) importPast(ctx context.Context, customer string, n int) error {
 		{"winding", "insulation_low", "insulation_breakdown", "contamination_coolant"},
 	}
 	for i := range n {
-		row := &intakev1.HistoryRow{Line: int64(i + 2), Record: fmt.Sprintf("past-%03d", i), RecordedAt: stamp(day(i - 900)),
+		row := &intakev1.HistoryRow{Line: int64(i + 2), Record: fmt.Sprintf("past-%03d", i), 
 			Customer: customer, Maker: b.model.Maker, Designation: b.model.Designation, Serial: fmt.Sprintf("%sP%02d", b.shop.Code, i%8)}
 		visit := i / 8
 		hours := float64(1000 + 1700*visit + 13*(i%8))
 		start := -1000 + 150*visit + i%8
+		row.RecordedAt = stamp(day(start + 25))
 		if visit%2 == 1 {
 			row.Fact = &intakev1.HistoryRow_Seen{Seen: &intakev1.SeenRunning{SeenAt: stamp(day(start)), RunningHours: hours, Source: "meter"}}
 		} else {

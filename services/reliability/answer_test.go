@@ -90,11 +90,15 @@ func TestBasisSaysWhatAnAnswerRestsOn(t *testing.T) {
 		"unknown":  {d.modes(engineer, `customer = "harrow-mills"`).Basis.Remarks, "unknown in 25 % of the failures"},
 		"outside":  {d.modes(engineer, "").Basis.Remarks, "2 of 5 failures ended no observed stretch"},
 		"shops":    {d.modes(engineer, "", "shop").Basis.Remarks, "failures by who received them"},
-		"modes":    {d.modes(engineer, `mode = "noise"`).Basis.Remarks, "all stretches that could have failed so"},
+		"modes":    {d.modes(engineer, `mode = "noise"`).Basis.Remarks, "the rate of that failure and no life"},
 	} {
 		if !strings.Contains(strings.Join(c.remarks, "\n"), c.want) {
 			t.Errorf("%s: %q is not in %q", name, c.want, c.remarks)
 		}
+	}
+	// A customer's failures of all modes are not its failures of the mode asked for.
+	if r := d.mtbr(engineer, `mode = "noise"`).Basis.Remarks; strings.Contains(strings.Join(r, " "), "mostly theirs") {
+		t.Errorf("one failure is nobody's majority among others: %q", r)
 	}
 	if r := d.modes(engineer, "").Basis.Remarks; strings.Contains(strings.Join(r, " "), "unknown in") {
 		t.Errorf("1 of 5 unknown is not above 20 %%: %q", r)

@@ -86,10 +86,10 @@ func (q *question) modeRemarks(e, f *tally, total modeCount, unknown int64) []st
 	return r
 }
 
-func (q *question) mtbrRemarks(e *tally, repairs int64) []string {
+func (q *question) mtbrRemarks(e, failed *tally, repairs int64) []string {
 	r := remarks{"MTBR is exposure over repairs: the current rate of this mix of ages, not a mean life"}
 	r.add(repairs < indicativeBelow, "indicative: fewer than %d repairs in all", indicativeBelow)
-	q.dominant(&r, e.failuresOf, repairs)
+	q.dominant(&r, failed.failuresOf, repairs)
 	q.common(&r, e)
 	return r
 }
@@ -114,8 +114,9 @@ func (q *question) common(r *remarks, e *tally) {
 	r.add(silent > 0, "%.0f %% of the spindles still running (%d of %d) have no reading since they were shipped: they add no hours",
 		percent(silent, max(running, 1)), silent, running)
 	r.add(warranty > 0, "%d warranty returns with the same fault are counted apart: no new failure, the life goes on", warranty)
-	r.add(q.filter.uses(func(f *field) bool { return f.ofFailure }),
-		"the filter asks what failed: the running hours are those of all stretches that could have failed so")
+	ofFailure := func(f *field) bool { return f.ofFailure }
+	r.add(q.filter.uses(ofFailure) || anyOf(q.by, ofFailure),
+		"told apart by what failed: the running hours are those of all spindles in the question, so this is the rate of that failure and no life")
 	r.add(q.moves(), "shop and customer: failures by who received them, hours and rates by who had the spindle when the stretch began")
 	r.add(q.snapshot.unplaced > 0, "%d records that this version cannot read are left out", q.snapshot.unplaced)
 }

@@ -12,7 +12,7 @@ func (q *question) mtbr() (*reliabilityv1.QueryMtbrResponse, error) {
 	if err != nil {
 		return nil, err
 	}
-	repairs, err := q.repairs(e)
+	repairs, failed, err := q.repairs(e)
 	if err != nil {
 		return nil, err
 	}
@@ -31,7 +31,7 @@ func (q *question) mtbr() (*reliabilityv1.QueryMtbrResponse, error) {
 		total += r.count
 		out.Rows = append(out.Rows, row)
 	}
-	out.Basis.Remarks = q.mtbrRemarks(e, total)
+	out.Basis.Remarks = q.mtbrRemarks(e, failed, total)
 	return out, nil
 }
 
@@ -42,8 +42,9 @@ type repairCount struct {
 }
 
 // repairs counts repairs by group, in order of key: every group with hours, or,
-// where groups are told apart by what failed, every group with a repair.
-func (q *question) repairs(e *tally) ([]repairCount, error) {
+// where groups are told apart by what failed, every group with a repair. It also
+// gives the pass that counted them.
+func (q *question) repairs(e *tally) ([]repairCount, *tally, error) {
 	counts := map[groupKey]*repairCount{}
 	add := func(values []string, n int64) {
 		k := keyOf(values)
@@ -64,21 +65,21 @@ func (q *question) repairs(e *tally) ([]repairCount, error) {
 	if q.ofFailure() {
 		var err error
 		if rates, err = q.pass(ofRates, q.by, mostGroups); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	for i := range rates.groups.len() {
 		add(rates.groups.values(i), rates.statusCount(i, stFailure))
 	}
 	if len(counts) > mostGroups {
-		return nil, tooMuch()
+		return nil, nil, tooMuch()
 	}
 	out := make([]repairCount, 0, len(counts))
 	for _, c := range counts {
 		out = append(out, *c)
 	}
 	slices.SortFunc(out, func(a, b repairCount) int { return slices.Compare(a.values, b.values) })
-	return out, nil
+	return out, rates, nil
 }
 
 // describe fills in what the stretches of a group say.

@@ -91,7 +91,7 @@ func modelsDiffer(got *reliabilityv1.QueryMtbrResponse) string {
 		return ""
 	}
 	return fmt.Sprintf("%s runs %s h between repairs, %s only %s h, and the limits stay apart", best.Key[0],
-		whole(*best.MtbrHours.Value), worst.Key[0], whole(*worst.MtbrHours.Value))
+		life(*best.MtbrHours.Value), worst.Key[0], life(*worst.MtbrHours.Value))
 }
 
 func silence(got *reliabilityv1.QueryMtbrResponse) string {
@@ -114,7 +114,7 @@ func noRepairYet(got *reliabilityv1.QueryMtbrResponse) string {
 	var names []string
 	for _, r := range got.Rows {
 		if r.Repairs == 0 && r.MtbrHours.GetLow() > 0 {
-			names = append(names, fmt.Sprintf("%s (above %s h)", r.Key[0], whole(*r.MtbrHours.Low)))
+			names = append(names, fmt.Sprintf("%s (above %s h)", r.Key[0], life(*r.MtbrHours.Low)))
 		}
 	}
 	if len(names) == 0 {

@@ -95,7 +95,7 @@ func (d *demo) report(ctx context.Context, truth bool) error {
 	}
 	b.WriteString("\nWhat the network learned\n")
 	for _, lesson := range lessons(f) {
-		fmt.Fprintf(&b, "  - %s\n", lesson)
+		b.WriteString("  - " + strings.TrimSpace(wrapped(lesson, "    ", textWidth)) + "\n")
 	}
 	_, err = io.WriteString(d.out.Out, b.String())
 	return err
@@ -110,7 +110,7 @@ func (d *demo) tellJuly(b *strings.Builder) {
 		stage := strings.ReplaceAll(j.order.Stage, "_", " ")
 		fmt.Fprintf(b, "  %s  %s %s of %s: %s\n", j.order.Number, j.model.Designation, j.spindle.Serial, j.spindle.Customer, stage)
 		for line := range strings.Lines(j.said) {
-			b.WriteString(wrapped(line, "      ", 110) + "\n")
+			b.WriteString(wrapped(line, "      ", textWidth) + "\n")
 		}
 	}
 }
@@ -196,9 +196,10 @@ func trueMTBR(groups map[string]history.Tally) mtbrTruth {
 	}
 }
 
-const aboutTruth = `Truth is what the history was made of until 2026-06-30: the failures to be expected on all hours that all spindles
-really ran, seen or not, given each one's failure modes, position and age. "inside" says whether the limits hold it.
-Nothing was put in as unknown: those are findings that nobody named, and they thin out the other shares.
-Customers that report no meters lack the hours of spindles that still run, so their MTBR comes out too low: that is
-what silence does to such figures, and to those by model and by mode that contain them; no interval can mend it.
+const aboutTruth = `Truth is what the history was made of until 2026-06-30: the failures to be expected on all hours that
+all spindles really ran, seen or not, given each one's failure modes, position and age. "inside" says
+whether the limits hold it. Nothing was put in as unknown: those are findings that nobody named, and
+they thin out the other shares. Customers that report no meters lack the hours of spindles that still
+run, so their MTBR comes out too low: that is what silence does to such figures, and to those by model
+and by mode that contain them; no interval can mend it.
 `

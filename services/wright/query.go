@@ -35,6 +35,25 @@ func (f *questionFlags) question() (*reliabilityv1.Question, error) {
 	return &reliabilityv1.Question{Filter: f.Filter, GroupBy: f.By, Confidence: f.Confidence}, nil
 }
 
+// asking runs one question on a connection. Without a token it says who may ask
+// instead of letting the site refuse.
+func (c *Connection) asking(question func(cc *grpc.ClientConn) error) error {
+	token, err := c.token()
+	switch {
+	case err != nil:
+		return err
+	case token == "":
+		return usagef("a question needs a token: give --token-file or --token.\n  " +
+			"An operator makes one with wright token issue PERSON_ID, for a person with the role\n  " +
+			whoMayAsk + ".\n  " +
+			"Shops see their own repairs and integrators their own customer's; the others see the network")
+	}
+	return c.with(question)
+}
+
+// whoMayAsk are the roles that the questions allow.
+const whoMayAsk = "technician, quality, lead, steward, engineer or integrator"
+
 // QueryModesCommand asks what fails.
 type QueryModesCommand struct {
 	questionFlags `embed:""`
@@ -47,7 +66,7 @@ func (c *QueryModesCommand) Run(ctx context.Context, out IO) error {
 	if err != nil {
 		return err
 	}
-	return c.Connection.with(func(cc *grpc.ClientConn) error {
+	return c.Connection.asking(func(cc *grpc.ClientConn) error {
 		got, err := reliabilityv1.NewReliabilityServiceClient(cc).QueryFailureModes(ctx, &reliabilityv1.QueryFailureModesRequest{Question: q})
 		switch {
 		case err != nil:
@@ -71,7 +90,7 @@ func (c *QueryMTBRCommand) Run(ctx context.Context, out IO) error {
 	if err != nil {
 		return err
 	}
-	return c.Connection.with(func(cc *grpc.ClientConn) error {
+	return c.Connection.asking(func(cc *grpc.ClientConn) error {
 		got, err := reliabilityv1.NewReliabilityServiceClient(cc).QueryMtbr(ctx, &reliabilityv1.QueryMtbrRequest{Question: q})
 		switch {
 		case err != nil:

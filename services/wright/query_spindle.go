@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -23,7 +24,7 @@ type QuerySpindleCommand struct {
 
 // Run asks and prints.
 func (c *QuerySpindleCommand) Run(ctx context.Context, out IO) error {
-	return c.Connection.with(func(cc *grpc.ClientConn) error {
+	return c.Connection.asking(func(cc *grpc.ClientConn) error {
 		id, err := c.find(ctx, cc)
 		if err != nil {
 			return err
@@ -44,13 +45,15 @@ func (c *QuerySpindleCommand) find(ctx context.Context, cc *grpc.ClientConn) (st
 	plate := strings.Split(c.Spindle, "/")
 	switch len(plate) {
 	case 1:
-		return c.Spindle, nil
+		if uuid.Validate(c.Spindle) == nil {
+			return c.Spindle, nil
+		}
 	case 3:
 		s, err := intakev1.NewIntakeServiceClient(cc).FindSpindle(ctx, &intakev1.FindSpindleRequest{
 			Maker: plate[0], Designation: plate[1], Serial: plate[2]})
 		return s.GetSpindleId(), err
 	}
-	return "", usagef("the spindle is %q, must be an id or MAKER/MODEL/SERIAL", c.Spindle)
+	return "", usagef("the spindle is %q, must be an id or MAKER/MODEL/SERIAL as on the name plate, for example %s", c.Spindle, `"Corvane/CV 8/77-10"`)
 }
 
 func printSpindle(w io.Writer, h *reliabilityv1.SpindleHistory) error {

@@ -58,7 +58,10 @@ func modeTable(g *reliabilityv1.ModeGroup, by []string, basis *reliabilityv1.Bas
 	total := make([]string, len(t.columns))
 	total[0], total[1], total[4] = "all", grouped(g.Failures), grouped(g.FailuresInExposure)
 	t.add(total...)
-	t.legend = fmt.Sprintf("followed: failures that ended an observed interval, on %s spindle-on hours of %d customers", whole(g.ExposureHours), g.Customers)
+	t.legend = fmt.Sprintf("followed: failures that ended an observed interval, on %s spindle-on hours", whole(g.ExposureHours))
+	if !slices.Contains(by, "customer") {
+		t.legend += " of " + counted(g.Customers, "customer")
+	}
 	return t
 }
 
@@ -90,7 +93,12 @@ func mtbrTable(rows []*reliabilityv1.MtbrRow, by []string, basis *reliabilityv1.
 	}
 	t.columns = append(t.columns,
 		column{head: "MTBR", unit: "h"}, column{head: limitsHead(basis), unit: "h"}, column{head: "repairs"}, column{head: "running"},
-		column{head: "silent"}, column{head: "exposure", unit: "h"}, column{head: "spindles"}, column{head: "customers"}, column{head: "no hours"})
+		column{head: "silent"}, column{head: "exposure", unit: "h"}, column{head: "spindles"})
+	customers := !slices.Contains(by, "customer")
+	if customers {
+		t.columns = append(t.columns, column{head: "customers"})
+	}
+	t.columns = append(t.columns, column{head: "no hours"})
 	if truth != nil {
 		t.columns = append(t.columns, column{head: "true MTBR", unit: "h"}, column{head: "inside"})
 	}
@@ -100,18 +108,23 @@ func mtbrTable(rows []*reliabilityv1.MtbrRow, by []string, basis *reliabilityv1.
 			cells = []string{"all"}
 		}
 		cells = append(cells,
-			t.figure(r.MtbrHours, whole), t.limits(r.MtbrHours, whole), grouped(r.Repairs), grouped(r.StillRunning),
-			grouped(r.Silent), whole(r.ExposureHours), grouped(r.Spindles), grouped(r.Customers), grouped(r.HoursUnknown))
+			t.figure(r.MtbrHours, life), t.limits(r.MtbrHours, life), grouped(r.Repairs), grouped(r.StillRunning),
+			grouped(r.Silent), whole(r.ExposureHours), grouped(r.Spindles))
+		if customers {
+			cells = append(cells, grouped(r.Customers))
+		}
+		cells = append(cells, grouped(r.HoursUnknown))
 		if truth != nil {
 			real, is := "-", "-"
 			if v, ok := truth(r.Key); ok {
-				real, is = whole(v), inside(r.MtbrHours, v)
+				real, is = life(v), inside(r.MtbrHours, v)
 			}
 			cells = append(cells, real, is)
 		}
 		t.add(cells...)
 	}
-	t.legend = "running: in a machine when last heard of; silent: of those, no meter read since they were shipped;\nno hours: intervals left out because a reading is missing"
+	t.legend = "running: not removed since it was shipped, by what is known; silent: of those, no meter read since they were shipped; " +
+		"no hours: intervals left out because a reading is missing"
 	return t
 }
 
@@ -167,17 +180,21 @@ func limitsHead(b *reliabilityv1.Basis) string {
 // printBasis says what an answer rests on.
 func printBasis(w io.Writer, b *reliabilityv1.Basis) error {
 	var text strings.Builder
-	fmt.Fprintf(&text, "clock: %s; counting unit: %s\n", b.GetClock(), b.GetCountingUnit())
+	lines := []string{fmt.Sprintf("clock: %s; counting unit: %s", b.GetClock(), b.GetCountingUnit())}
 	if b.GetFilter() != "" {
+		// As it was given, spaces and all.
 		fmt.Fprintf(&text, "filter: %s\n", b.GetFilter())
 	}
-	fmt.Fprintf(&text, "rests on %s spindles and %s intervals; events applied: %s\nmethod: %s\n",
-		grouped(b.GetSpindles()), grouped(b.GetIntervals()), positions(b.GetDataVersion()), b.GetMethodVersion())
-	if b.GetIncompleteSpindles() > 0 {
-		fmt.Fprintf(&text, "%d spindles have events that this version could not fold\n", b.IncompleteSpindles)
+	lines = append(lines, fmt.Sprintf("rests on %s and %s; events applied: %s", counted(b.GetSpindles(), "spindle"),
+		counted(b.GetIntervals(), "interval"), positions(b.GetDataVersion())), "method: "+b.GetMethodVersion())
+	if n := b.GetIncompleteSpindles(); n > 0 {
+		lines = append(lines, "events that this version could not fold: on "+counted(n, "spindle"))
 	}
 	for _, r := range b.GetRemarks() {
-		fmt.Fprintf(&text, "%s\n", r)
+		lines = append(lines, separated(r))
+	}
+	for _, line := range lines {
+		text.WriteString(wrapped(line, "", textWidth) + "\n")
 	}
 	_, err := io.WriteString(w, text.String())
 	return err

@@ -4,13 +4,17 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"io"
 	"net"
 	"strings"
 	"testing"
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"spindlewright/pkg/access"
+	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
 	reliabilityv1 "spindlewright/pkg/gen/spindlewright/reliability/v1"
 )
 
@@ -22,7 +26,10 @@ type oracle struct {
 
 var oracleBasis = &reliabilityv1.Basis{
 	DataVersion: map[string]int64{"intake": 77, "access": 12}, MethodVersion: "1", Clock: "spindle-on hours",
-	CountingUnit: "one primary failure per repair", Confidence: 0.9, Spindles: 1234, Intervals: 5678, Remarks: []string{"two customers are silent"},
+	CountingUnit: "one primary failure per repair", Confidence: 0.9, Spindles: 1234, Intervals: 5678, Remarks: []string{
+		"two customers are silent",
+		"70 % of the spindles still running (2025 of 12890) have no reading since they were shipped: they add no hours",
+	},
 }
 
 func estimate(value, low, high float64) *reliabilityv1.Estimate {
@@ -61,7 +68,7 @@ func askOracle(t *testing.T, args ...string) (o *oracle, code int, out, complain
 	done := make(chan error, 1)
 	go func() { done <- server.Serve(listener) }()
 	var printed, said bytes.Buffer
-	code = execute(t.Context(), append(append([]string{"query"}, args...), "--to", listener.Addr().String()),
+	code = execute(t.Context(), append(append([]string{"query"}, args...), "--to", listener.Addr().String(), "--token", "anything"),
 		IO{Out: &printed, Err: &said, Getenv: func(string) string { return "" }})
 	server.Stop()
 	if err := <-done; err != nil {
@@ -85,8 +92,9 @@ all                    1,200                               900
 		t.Errorf("code %d, printed\n%s\nwant\n%s", code, out, want)
 	}
 	for _, basis := range []string{
-		"followed: failures that ended an observed interval, on 1,234,568 spindle-on hours of 1 customers\n",
-		"rests on 1,234 spindles and 5,678 intervals; events applied: access 12, intake 77\nmethod: 1\ntwo customers are silent\n",
+		"followed: failures that ended an observed interval, on 1,234,568 spindle-on hours\n",
+		"rests on 1,234 spindles and 5,678 intervals; events applied: access 12, intake 77\nmethod: 1\ntwo customers are silent\n" +
+			"70 % of the spindles still running (2,025 of 12,890) have no reading since they were shipped: they\nadd no hours\n",
 	} {
 		if !strings.Contains(out, basis) {
 			t.Errorf("lacks %q", basis)
@@ -100,10 +108,10 @@ all                    1,200                               900
 func TestQueryPrintsMTBR(t *testing.T) {
 	o, code, out, _ := askOracle(t, "mtbr", "--by", "customer,model")
 	want := strings.TrimPrefix(`
-customer      model     MTBR     90 % limits  repairs  running  silent   exposure  spindles  customers  no hours
+customer      model     MTBR     90 % limits  repairs  running  silent   exposure  spindles  no hours
                            h               h                                    h
-harrow-mills  cv-8     6,445  6,012 .. 6,910      803      310       4  5,119,078       330          1         7
-marlpit       tarn-30  - (1)     above 1,694        0        2       0      5,075         2          1         0
+harrow-mills  cv-8     6,445  6,012 .. 6,910      803      310       4  5,119,078       330         7
+marlpit       tarn-30  - (1)     above 1,694        0        2       0      5,075         2         0
   (1) no repair: lower limit only
 `, "\n")
 	if code != exitDone || !sameTable(out, want) {
@@ -151,6 +159,73 @@ func TestQueryRefusesNonsense(t *testing.T) {
 	_, code, _, said = askOracle(t, "spindle", "a/b")
 	if code != exitUsage || !strings.Contains(said, "must be an id or MAKER/MODEL/SERIAL") {
 		t.Errorf("code %d, said %q", code, said)
+	}
+}
+
+func TestQueryKeepsCustomersWhereTheyAreNotTheGroups(t *testing.T) {
+	_, _, out, _ := askOracle(t, "mtbr", "--by", "maker,model")
+	if !strings.Contains(out, "customers") {
+		t.Errorf("lacks the customers:\n%s", out)
+	}
+	_, _, out, _ = askOracle(t, "modes", "--by", "model")
+	if !strings.Contains(out, "on 1,234,568 spindle-on hours of 1 customer\n") {
+		t.Errorf("lacks the customer:\n%s", out)
+	}
+}
+
+func TestQuerySpindleTakesAnIDOrANamePlate(t *testing.T) {
+	_, code, _, said := askOracle(t, "spindle", "77-10")
+	if code != exitUsage || !strings.Contains(said, `the spindle is "77-10", must be an id or MAKER/MODEL/SERIAL`) {
+		t.Errorf("code %d, said %q", code, said)
+	}
+}
+
+func TestQueryWithoutATokenSaysWhoMayAsk(t *testing.T) {
+	for _, question := range []string{"modes", "mtbr", "spindle x"} {
+		var said bytes.Buffer
+		code := execute(t.Context(), append([]string{"query"}, strings.Fields(question)...),
+			IO{Out: io.Discard, Err: &said, Getenv: func(string) string { return "" }})
+		if code != exitUsage || !strings.Contains(said.String(), "wright token issue") ||
+			!strings.Contains(said.String(), "technician, quality, lead, steward, engineer or integrator") {
+			t.Errorf("%s: code %d, said %q", question, code, said.String())
+		}
+	}
+	// The roles named are those that the contract allows.
+	for _, m := range []string{"QueryFailureModes", "QueryMtbr", "GetSpindleHistory"} {
+		method := reliabilityv1.File_spindlewright_reliability_v1_reliability_service_proto.Services().ByName("ReliabilityService").Methods().ByName(protoreflect.Name(m))
+		rule := proto.GetExtension(method.Options(), accessv1.E_Rule).(*accessv1.Rule)
+		var names []string
+		for _, r := range rule.Allow {
+			names = append(names, access.RoleName(r))
+		}
+		last := len(names) - 1
+		if got := strings.Join(names[:last], ", ") + " or " + names[last]; got != whoMayAsk {
+			t.Errorf("%s may be asked by %s", m, got)
+		}
+	}
+}
+
+func TestSentencesWriteNumbersAsTablesDo(t *testing.T) {
+	for text, want := range map[string]string{
+		"2025 of 12890 spindles":           "2,025 of 12,890 spindles",
+		"(1000000)":                        "(1,000,000)",
+		"until 2026-06-30, per 10,000 h":   "until 2026-06-30, per 10,000 h",
+		"999 h, 12345.5 h, CV 8, R123456":  "999 h, 12345.5 h, CV 8, R123456",
+		"50 % of 4000: of them 1200 % odd": "50 % of 4,000: of them 1,200 % odd",
+	} {
+		if got := separated(text); got != want {
+			t.Errorf("%q is written %q, want %q", text, got, want)
+		}
+	}
+	for n, want := range map[int64]string{0: "0 repairs", 1: "1 repair", 1200: "1,200 repairs"} {
+		if got := counted(n, "repair"); got != want {
+			t.Errorf("%d is written %q", n, got)
+		}
+	}
+	for v, want := range map[float64]string{0: "0", 0.4: "0", 87.6: "88", 6445.4: "6,445", 12344.9: "12,340", 9999.7: "10,000", 1234567: "1,235,000"} {
+		if got := life(v); got != want {
+			t.Errorf("%g h between repairs are written %q, want %q", v, got, want)
+		}
 	}
 }
 

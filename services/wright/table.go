@@ -1,9 +1,9 @@
 package main
 
 import (
-	"fmt"
 	"io"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -45,8 +45,8 @@ func (t *table) print(w io.Writer) error {
 		t.line(&b, widths, row)
 	}
 	t.notes.print(&b)
-	if t.legend != "" {
-		b.WriteString(t.legend + "\n")
+	for line := range strings.Lines(t.legend) {
+		b.WriteString(wrapped(line, "", textWidth) + "\n")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -89,7 +89,9 @@ func noteSign(i int) string { return " (" + strconv.Itoa(i+1) + ")" }
 
 func (n *notes) print(b *strings.Builder) {
 	for i, t := range n.texts {
-		fmt.Fprintf(b, " %s %s\n", noteSign(i), t)
+		sign := " " + noteSign(i) + " "
+		text := wrapped(separated(t), strings.Repeat(" ", len(sign)), textWidth)
+		b.WriteString(sign + strings.TrimSpace(text) + "\n")
 	}
 }
 
@@ -111,13 +113,50 @@ func whole(v float64) string { return grouped(int64(math.Round(v))) }
 
 func fixed(v float64, digits int) string { return strconv.FormatFloat(v, 'f', digits, 64) }
 
-// wrapped breaks text into lines of at most width characters, each behind the
-// indent.
+// life rounds the hours between repairs, and their limits, to four significant
+// digits: more would promise more than any count of repairs can tell.
+func life(v float64) string {
+	if v < 1 {
+		return whole(v)
+	}
+	step := math.Pow(10, max(0, math.Floor(math.Log10(v))-3))
+	return whole(math.Round(v/step) * step)
+}
+
+// counted gives a number of things: 1 customer, 2 customers.
+func counted(n int64, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return grouped(n) + " " + thing + "s"
+}
+
+// longNumber is a whole number of more than three digits with what stands
+// around it, by which dates and decimals are told apart.
+var longNumber = regexp.MustCompile(`(^|[\s(])(\d{4,15})($|[\s),;:%])`)
+
+// separated writes the large numbers of a sentence as tables do.
+func separated(text string) string {
+	return longNumber.ReplaceAllStringFunc(text, func(found string) string {
+		m := longNumber.FindStringSubmatch(found)
+		n, err := strconv.ParseInt(m[2], 10, 64)
+		if err != nil {
+			return found
+		}
+		return m[1] + grouped(n) + m[3]
+	})
+}
+
+// textWidth is how wide sentences run, in characters.
+const textWidth = 100
+
+// wrapped breaks text into lines of at most width characters, the indent among
+// them that each stands behind.
 func wrapped(text, indent string, width int) string {
 	var lines []string
 	line := ""
 	for _, word := range strings.Fields(text) {
-		if line != "" && utf8.RuneCountInString(line+" "+word) > width {
+		if line != "" && utf8.RuneCountInString(indent+line+" "+word) > width {
 			lines, line = append(lines, indent+line), ""
 		}
 		line = strings.TrimSpace(line + " " + word)

@@ -17,10 +17,10 @@ type folder struct {
 	guard *exec.Cmd
 }
 
-// newFolder makes a folder directly under /tmp, where another user can enter
-// it, and gives it to that user when uid is not negative.
+// newFolder makes a folder among the temporary ones, where another user can
+// enter it, and gives it to that user when uid is not negative.
 func newFolder(kind string, uid, gid int) (*folder, error) {
-	path, err := os.MkdirTemp("/tmp", "sw-"+kind+"-")
+	path, err := os.MkdirTemp(parent(), "sw-"+kind+"-")
 	if err != nil {
 		return nil, err
 	}
@@ -35,6 +35,16 @@ func newFolder(kind string, uid, gid int) (*folder, error) {
 		return nil, err
 	}
 	return f, nil
+}
+
+// parent is the folder of temporary files when everybody may enter it, and
+// otherwise the one that everybody may.
+func parent() string {
+	const everybody = "/tmp"
+	if in, err := os.Stat(os.TempDir()); err == nil && in.Mode().Perm()&0o001 != 0 {
+		return os.TempDir()
+	}
+	return everybody
 }
 
 // watch starts the shell that outlives the test for the moment it takes to

@@ -33,6 +33,10 @@ type writer struct {
 	known int64
 }
 
+// maxOlder is how far behind, in hours, a reading taken for that at removal may
+// be; the shortest repair takes 8 days, which is 192 hours.
+const maxOlder = 150
+
 // writeUnit writes a spindle's repairs since FirstDay, and readings once the
 // network knows it.
 func (w *writer) writeUnit() {
@@ -124,9 +128,12 @@ func (w *writer) spoil(e *entry) *entry {
 			first.mode, first.damage.mechanism, first.damage.cause = unknownMode, unknownMode, unknownMode
 		}
 	default:
-		// An older reading, for the one at removal.
+		// A reading of some days before, for the one at removal. It stays so near
+		// that what is read after the repair does not contradict it: a spindle is
+		// away for longer than it takes to run these hours.
 		if e.meter >= 0 {
-			first.meter = (w.known + e.meter) / 20 * 10
+			older := e.meter - 10*w.between(10, maxOlder)
+			first.meter = max(older, w.known)
 		}
 	}
 	if first == *e {

@@ -129,7 +129,10 @@ func (c *DemoCommand) folder() (path string, remove func() error, err error) {
 		return "", nil, err
 	}
 	if len(entries) > 0 {
-		return "", nil, usagef("--data %s is not empty; give a new folder, or serve what is in it: wright serve --data %s", c.Data, c.Data)
+		return "", nil, usagef("--data %s is not empty; give a new folder.\n"+
+			"  What is in it can be served: wright serve --data %s\n"+
+			"  The demo's clock stood in July 2026, so the tokens made there have ended; for a new operator's token:\n"+
+			"  wright token first --renew --data %s", c.Data, c.Data, c.Data)
 	}
 	return c.Data, func() error { return nil }, os.MkdirAll(c.Data, 0o700)
 }

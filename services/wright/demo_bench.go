@@ -36,7 +36,7 @@ func (j *job) receive(ctx context.Context, reason string, hours *float64, warran
 	now := j.clock.Now()
 	j.order, err = j.intake.ReceiveWorkOrder(signed, &intakev1.ReceiveWorkOrderRequest{
 		RequestId: j.requestID(), ShopId: j.shop.id, SpindleId: j.spindleID, ReasonForRemoval: reason,
-		Symptoms: "see the machine's fault log", Machine: j.spindle.Machine, RemovedAt: timestamppb.New(now.AddDate(0, 0, -1)),
+		Symptoms: symptomsOf(reason), Machine: j.spindle.Machine, RemovedAt: timestamppb.New(now.AddDate(0, 0, -1)),
 		ReceivedAt: timestamppb.New(now), RunningHours: hours, WarrantyOf: warrantyOf})
 	return err
 }
@@ -104,6 +104,9 @@ func (j *job) openGates(ctx context.Context, to string) error {
 			continue
 		}
 		for _, kind := range gate.Needs {
+			if kind.Drive != "" && kind.Drive != j.model.Drive {
+				continue
+			}
 			if err := j.give(ctx, kind, ""); err != nil {
 				return fmt.Errorf("evidence %s: %w", kind.Code, err)
 			}
@@ -124,8 +127,8 @@ func (j *job) give(ctx context.Context, kind *intakev1.EvidenceKind, file string
 	}
 	evidence := &intakev1.Evidence{Kind: kind.Code, FileSha256: file}
 	if kind.Unit != "" {
-		evidence.Value = &unitsv1.Quantity{AsTyped: plausible(kind), Unit: kind.Unit}
-		evidence.Instrument = j.shop.code + "-instrument-4"
+		typed, instrument := plausible(kind, j.shop.code, j.model, j.spindle.Serial, j.order.Visit)
+		evidence.Value, evidence.Instrument = &unitsv1.Quantity{AsTyped: typed, Unit: kind.Unit}, instrument
 	}
 	if j.order, err = j.intake.GiveEvidence(signed, &intakev1.GiveEvidenceRequest{
 		RequestId: j.requestID(), WorkOrderId: j.order.WorkOrderId, Evidence: evidence}); err != nil || !kind.Countersigned {
@@ -147,17 +150,6 @@ func (j *job) standing(kind string) *intakev1.Evidence {
 		}
 	}
 	return nil
-}
-
-// plausible is a reading that somebody might write down for a kind.
-func plausible(kind *intakev1.EvidenceKind) string {
-	if v, ok := map[string]string{
-		"insulation_resistance": "550", "preload": "420", "nut_runout": "2.5", "low_speed_balance": "1.6", "temperature_rise": "14.5",
-		"runout": "1.2", "vibration": "0.42", "drawbar_force": "18200", "insulation_final": "1200",
-	}[kind.Code]; ok {
-		return v
-	}
-	return "1.0"
 }
 
 // tag accounts for every position of the part tree.

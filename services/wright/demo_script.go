@@ -70,7 +70,7 @@ func stories() []*story {
 			extra: []extraStep{{1, func(ctx context.Context, j *job) error {
 				return j.correct(ctx, j.order.GetRunningHours()+120, "meter read again at the machine")
 			}}}},
-		{shop: "RIV", customer: "castlebeck-drives", day: 12, reason: "clamping_failure", upTo: "quoted", said: "waits for the customer's approval",
+		{shop: "RIV", customer: "castlebeck-drives", day: 13, reason: "clamping_failure", upTo: "quoted", said: "waits for the customer's approval",
 			finding: primary("disc_springs", "clamping_force_low", "spring_fatigue", "wear_expected"),
 			extra:   []extraStep{{6, wait("awaiting_customer")}}},
 		{shop: "RIV", customer: "dunmere-optics", day: 20, reason: "electrical_fault", upTo: "in_repair",
@@ -83,8 +83,8 @@ func stories() []*story {
 		{shop: "HLT", customer: "castlebeck-drives", day: 9, reason: "vibration", upTo: "approved", said: "waits for a bearing set",
 			finding: primary("front_bearing_set", "vibration", "particle_indentation", "contamination_coolant"),
 			extra:   []extraStep{{8, wait("awaiting_parts")}}},
-		{shop: "HLT", customer: "pellan-axles", day: 5, reason: "preventive", upTo: "shipped", said: "overhauled before it failed: censors, does not count as a failure"},
-		{shop: "HLT", customer: "orrin-gearworks", day: 18, reason: "noise", upTo: "assembled",
+		{shop: "HLT", customer: "pellan-axles", day: 6, reason: "preventive", upTo: "shipped", said: "overhauled before it failed: censors, does not count as a failure"},
+		{shop: "HLT", customer: "orrin-gearworks", day: 17, reason: "noise", upTo: "assembled",
 			finding: primary("front_bearing_set", "noise", "particle_indentation", "contamination_coolant")},
 		{shop: "QUA", customer: "tamsin-foundry", day: 2, reason: "noise", upTo: "shipped",
 			finding: primary("rear_bearing", "noise", "surface_fatigue", "wear_expected")},
@@ -191,6 +191,17 @@ func (s *demoShop) at(day, step int) time.Time {
 	return time.Date(2026, time.July, day, 8+step, 0, 0, 0, s.zone)
 }
 
+// workday is a day of July, or the Monday after when it falls on a weekend.
+func workday(day int) int {
+	switch time.Date(2026, time.July, day, 0, 0, 0, 0, time.UTC).Weekday() {
+	case time.Saturday:
+		return day + 2
+	case time.Sunday:
+		return day + 1
+	}
+	return day
+}
+
 // play gives the acts of one story.
 func (j *job) play(s *story, warrantyOf string) []scriptStep {
 	steps := []scriptStep{{j.shop.at(s.day, 0), func(ctx context.Context) error {
@@ -229,8 +240,9 @@ func (j *job) afterReceiving(s *story) []scriptStep {
 	var steps []scriptStep
 	perDay := map[int]int{}
 	add := func(day int, do func(context.Context) error) {
-		perDay[day]++
-		steps = append(steps, scriptStep{j.shop.at(s.day+day, perDay[day]), do})
+		on := workday(s.day + day)
+		perDay[on]++
+		steps = append(steps, scriptStep{j.shop.at(on, perDay[on]), do})
 	}
 	for _, mile := range demoRoad {
 		if s.upTo == "received" {

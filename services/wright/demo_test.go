@@ -3,14 +3,17 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"spindlewright/pkg/clock"
+	intakev1 "spindlewright/pkg/gen/spindlewright/intake/v1"
 	"spindlewright/services/run"
 	"spindlewright/services/wright/history"
 )
@@ -48,8 +51,44 @@ func TestDemoPrintsTheSameTwice(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(folder, "history.csv")); err != nil {
 		t.Error(err)
 	}
-	if code, _, said := runDemo(t, "--data", folder); code != exitUsage || !strings.Contains(said, "is not empty") {
+	if code, _, said := runDemo(t, "--data", folder); code != exitUsage || !strings.Contains(said, "is not empty") ||
+		!strings.Contains(said, "tokens made there have ended") || !strings.Contains(said, "wright token first --renew --data "+folder) {
 		t.Errorf("on a used folder: code %d, said %s", code, said)
+	}
+}
+
+// Readings belong to their spindle: another one, or another visit, reads
+// otherwise, around a value that fits the model's size.
+func TestDemoReadingsFitTheirSpindle(t *testing.T) {
+	large, small := &intakev1.SpindleModel{MaxSpeedRpm: 6000}, &intakev1.SpindleModel{MaxSpeedRpm: 30_000}
+	for code, r := range readings {
+		kind := &intakev1.EvidenceKind{Code: code}
+		seen := map[string]bool{}
+		for n := range 20 {
+			serial := fmt.Sprint("S", n)
+			typed, instrument := plausible(kind, "RIV", small, serial, 1)
+			again, _ := plausible(kind, "RIV", small, serial, 1)
+			v, err := strconv.ParseFloat(typed, 64)
+			if err != nil || v <= 0 || typed != again || instrument != "RIV-"+r.instrument {
+				t.Fatalf("%s reads %q, then %q, with %s: %v", code, typed, again, instrument, err)
+			}
+			seen[typed] = true
+			other, _ := plausible(kind, "RIV", large, serial, 1)
+			if w, _ := strconv.ParseFloat(other, 64); code == "drawbar_force" && w <= v {
+				t.Errorf("the large model's drawbar pulls %s N, the small one's %s N", other, typed)
+			}
+		}
+		if len(seen) < 3 {
+			t.Errorf("%s reads nothing but %v", code, seen)
+		}
+	}
+	for _, s := range stories() {
+		if symptoms[s.reason] == "" && s.reason != "unknown" {
+			t.Errorf("nobody tells of %s", s.reason)
+		}
+		if workday(s.day) != s.day {
+			t.Errorf("July %d is no working day", s.day)
+		}
 	}
 }
 

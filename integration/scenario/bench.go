@@ -281,7 +281,7 @@ func (b bench) importPast(ctx context.Context, customer string, n int) error {
 		{"winding", "insulation_low", "insulation_breakdown", "contamination_coolant"},
 	}
 	for i := range n {
-		row := &intakev1.HistoryRow{Line: int64(i + 2), Record: fmt.Sprintf("past-%03d", i), 
+		row := &intakev1.HistoryRow{Line: int64(i + 2), Record: fmt.Sprintf("past-%03d", i),
 			Customer: customer, Maker: b.model.Maker, Designation: b.model.Designation, Serial: fmt.Sprintf("%sP%02d", b.shop.Code, i%8)}
 		visit := i / 8
 		hours := float64(1000 + 1700*visit + 13*(i%8))

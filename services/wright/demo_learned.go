@@ -39,14 +39,14 @@ func commonest(got *reliabilityv1.QueryFailureModesResponse) string {
 }
 
 // lubricationMatters finds the mode whose rate differs most between two kinds of
-// lubrication.
+// lubrication. Unknown is none: it tells of those who wrote, not of spindles.
 func lubricationMatters(got *reliabilityv1.QueryFailureModesResponse) string {
 	best, text := 1.0, ""
 	for _, often := range got.Groups {
 		for _, seldom := range got.Groups {
 			for _, m := range often.Modes {
 				o := modeOf(seldom, m.Mode)
-				if o == nil || !apart(o.RatePer_10000Hours, m.RatePer_10000Hours) {
+				if o == nil || m.Mode == "unknown" || !apart(o.RatePer_10000Hours, m.RatePer_10000Hours) {
 					continue
 				}
 				if ratio := m.RatePer_10000Hours.GetValue() / o.RatePer_10000Hours.GetValue(); ratio > best {

@@ -14,6 +14,7 @@ import (
 
 	"spindlewright/pkg/clock"
 	intakev1 "spindlewright/pkg/gen/spindlewright/intake/v1"
+	reliabilityv1 "spindlewright/pkg/gen/spindlewright/reliability/v1"
 	"spindlewright/services/run"
 	"spindlewright/services/wright/history"
 )
@@ -89,6 +90,18 @@ func TestDemoReadingsFitTheirSpindle(t *testing.T) {
 		if workday(s.day) != s.day {
 			t.Errorf("July %d is no working day", s.day)
 		}
+	}
+}
+
+func TestLessonsAreOfModesThatAreKnown(t *testing.T) {
+	group := func(key string, unknown, vibration *reliabilityv1.Estimate) *reliabilityv1.ModeGroup {
+		return &reliabilityv1.ModeGroup{Key: []string{key}, Modes: []*reliabilityv1.ModeRow{
+			{Mode: "unknown", RatePer_10000Hours: unknown}, {Mode: "vibration", RatePer_10000Hours: vibration}}}
+	}
+	got := lubricationMatters(&reliabilityv1.QueryFailureModesResponse{Groups: []*reliabilityv1.ModeGroup{
+		group("grease", estimate(9, 8, 10), estimate(4, 3, 5)), group("oil_air", estimate(1, 0.5, 1.5), estimate(2, 1.5, 2.5))}})
+	if !strings.Contains(got, "vibration comes 2.0 times as often per running hour with grease as with oil-air") {
+		t.Errorf("learned %q", got)
 	}
 }
 

@@ -2,6 +2,7 @@ package access
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"spindlewright/pkg/access"
+	"spindlewright/pkg/db"
 	"spindlewright/pkg/fault"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
 	faultv1 "spindlewright/pkg/gen/spindlewright/fault/v1"
@@ -350,6 +352,33 @@ func TestFirstOperatorAfterAnInterruption(t *testing.T) {
 		must[access.Principal](t)(x.guard.Verify(ctx, strings.TrimSpace(readFile(t, path))))
 		if people := must[*accessv1.ListPeopleResponse](t)(x.ListPeople(asOperator(), &accessv1.ListPeopleRequest{})).People; len(people) != 1 {
 			t.Errorf("people are %v", people)
+		}
+	})
+}
+
+func TestOperatorTokenIsRenewed(t *testing.T) {
+	eachEngine(t, func(t *testing.T, x trial) {
+		ctx, path := context.Background(), filepath.Join(t.TempDir(), "operator.token")
+		renewed := func() access.Principal {
+			if err := x.RenewFirstOperator(ctx, path); err != nil {
+				t.Fatal(err)
+			}
+			return must[access.Principal](t)(x.guard.Verify(ctx, strings.TrimSpace(readFile(t, path))))
+		}
+		first := renewed()
+		if again := renewed(); again.ID != first.ID || again.TokenID == first.TokenID {
+			t.Errorf("renewed %+v to %+v, want another token of the same person", first, again)
+		}
+		err := x.store.Write(ctx, func(tx *db.Tx) error {
+			row, err := lockPerson(tx, first.ID)
+			row.suspended = true
+			return errors.Join(err, updatePerson(tx, row))
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if third := renewed(); third.ID == first.ID || !third.Has(operator) {
+			t.Errorf("a suspended operator was renewed to %+v, want a new operator", third)
 		}
 	})
 }

@@ -306,7 +306,8 @@ func (s *Site) Summary() string {
 		fmt.Fprintf(&b, "  bus   nats://%s\n", s.BusAddr())
 	}
 	fmt.Fprintf(&b, "  data  %s", s.config.Settings.Data)
-	if f := s.OperatorTokenFile(); f != "" {
+	// An operator deletes the file once there is another operator.
+	if f := s.OperatorTokenFile(); f != "" && exists(f) {
 		fmt.Fprintf(&b, "\n  first operator's token: %s", f)
 	}
 	return b.String()

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -181,6 +182,8 @@ func TestOperatorsCommands(t *testing.T) {
 	with := func(args ...string) []string { return append(args, to...) }
 	wright(t, nil, "token", "first", "--data", settings.Data).check(t, exitDone, s.OperatorTokenFile(), "token issue")
 	wright(t, nil, "token", "first", "--data", t.TempDir()).check(t, exitFailed, "wright serve --data")
+	wright(t, nil, "token", "first", "--renew", "--data", settings.Data).check(t, exitFailed, "in use by process", "stop that process")
+	wright(t, nil, with("token", "people")...).check(t, exitDone, "PERSON", "First operator", "operator")
 	wright(t, nil, with("replay", "access")...).check(t, exitRefused, "follows no events")
 	wright(t, nil, with("replay", "intake")...).check(t, exitRefused, "does not run in this process", "access")
 	wright(t, nil, with("parked", "list", "intake")...).check(t, exitRefused, "does not run")
@@ -190,6 +193,30 @@ func TestOperatorsCommands(t *testing.T) {
 	wright(t, nil, with("audit", "access")...).check(t, exitDone, "restored on Tuesday", "AT")
 	wright(t, nil, "audit", "access", "--to", s.GRPCAddr()).check(t, exitRefused, "NOT_SIGNED_IN", "wright token first")
 	wright(t, nil, "audit", "access", "--to", "127.0.0.1:1").check(t, exitNoAnswer, "is the site running")
+}
+
+// A lost token is renewed by whoever holds the host, on a stopped process.
+func TestTokenIsRenewedOnTheHost(t *testing.T) {
+	c := run.ForTest(t.TempDir())
+	c.Settings.Modules = []string{"bus", "access"}
+	wright(t, nil, "token", "first", "--renew", "--data", c.Settings.Data).check(t, exitFailed, "is not there")
+	s, err := run.Start(t.Context(), c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.Close(t.Context()), os.Remove(run.OperatorTokenPath(c.Settings.Data))); err != nil {
+		t.Fatal(err)
+	}
+	got := wright(t, nil, "token", "first", "--renew", "--data", c.Settings.Data)
+	path := run.OperatorTokenPath(c.Settings.Data)
+	if got.check(t, exitDone, path); got.out != path+"\n" {
+		t.Errorf("printed %q, want the path alone", got.out)
+	}
+	if s, err = run.Start(t.Context(), c); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = s.Close(context.Background()) })
+	wright(t, nil, "audit", "access", "--to", s.GRPCAddr(), "--token-file", path).check(t, exitDone, "operator token renewed on the host")
 }
 
 func TestDoctor(t *testing.T) {

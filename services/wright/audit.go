@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"text/tabwriter"
 
 	"google.golang.org/grpc"
@@ -32,7 +33,7 @@ func (c *AuditCommand) Run(ctx context.Context, io IO) error {
 			}
 			for _, e := range page.Entries {
 				_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.At.AsTime().Format(timeLayout),
-					e.What, orDash(e.PrincipalId), orDash(e.Tenant), orDash(e.Method), orDash(e.Subject), orDash(e.Detail))
+					e.What, orDash(e.PrincipalId), orDash(e.Tenant), orDash(methodName(e.Method)), orDash(e.Subject), orDash(e.Detail))
 			}
 			left -= len(page.Entries)
 			if ask.PageToken = page.NextPageToken; ask.PageToken == "" {
@@ -42,3 +43,6 @@ func (c *AuditCommand) Run(ctx context.Context, io IO) error {
 		return w.Flush()
 	})
 }
+
+// methodName is the last part of "/package.Service/Method".
+func methodName(method string) string { return method[strings.LastIndex(method, "/")+1:] }

@@ -25,6 +25,9 @@ type Connection struct {
 	Key       string `name:"key" group:"Connection" type:"path" placeholder:"FILE" help:"Key of the client certificate."`
 }
 
+// usualAddress is the default of --to.
+const usualAddress = "127.0.0.1:7420"
+
 // maxMessage is what a server of ours sends at most.
 const maxMessage = 4 << 20
 

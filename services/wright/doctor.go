@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"time"
@@ -35,10 +36,12 @@ func (c *DoctorCommand) Run(ctx context.Context, io IO) error {
 			return err
 		}
 	}
+	verdict := fmt.Sprintf("%d checks, %d not ok", len(findings), bad)
 	if bad > 0 {
-		return fmt.Errorf("%d of %d findings are not ok", bad, len(findings))
+		return errors.New(verdict)
 	}
-	return nil
+	_, err := fmt.Fprintln(io.Out, verdict)
+	return err
 }
 
 // site asks the running site, with the first operator's token when no other
@@ -62,7 +65,11 @@ func (c *DoctorCommand) site(ctx context.Context) []run.Finding {
 	case codes.OK:
 		return siteFindings(state)
 	case codes.Unavailable:
-		return []run.Finding{{OK: true, Name: "running site", Detail: "none answers at " + connection.To + "; only the folder was examined"}}
+		detail := "none answers at " + connection.To + "; only the folder was examined"
+		if connection.To != usualAddress { // somebody named it, so something should be there
+			return []run.Finding{{Name: "running site", Detail: detail + "; start the site, or give its gRPC address with --to"}}
+		}
+		return []run.Finding{{OK: true, Name: "running site", Detail: detail}}
 	case codes.Unauthenticated, codes.PermissionDenied:
 		return []run.Finding{{Name: "running site", Detail: status.Convert(err).Message() + "; give an operator's token with --token-file"}}
 	default:

@@ -82,7 +82,10 @@ func wording(s *status.Status) string {
 			fmt.Fprintf(&b, " (%s)", d.Reason)
 		case *errdetails.BadRequest:
 			for _, v := range d.FieldViolations {
-				fmt.Fprintf(&b, "\n  field %s: %s", v.Field, v.Description)
+				// The message of a refused field is that field and its problem.
+				if s.Message() != v.Field+" "+v.Description {
+					fmt.Fprintf(&b, "\n  field %s: %s", v.Field, v.Description)
+				}
 			}
 		case *errdetails.PreconditionFailure:
 			for _, v := range d.Violations {

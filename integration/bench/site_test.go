@@ -72,7 +72,7 @@ func echo(b *testing.B) time.Duration {
 	}
 	s := grpc.NewServer()
 	healthv1.RegisterHealthServer(s, health.NewServer())
-	go s.Serve(l)
+	go func() { _ = s.Serve(l) }() // ends with s.Stop
 	b.Cleanup(s.Stop)
 	cc, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {

@@ -214,6 +214,9 @@ func (i *Inbox) retryKnown(ctx context.Context) {
 		}
 	}
 	rows.Close()
+	if err := rows.Err(); err != nil {
+		i.warn("parked events cannot be read to the end", err)
+	}
 	for _, id := range ids {
 		if _, _, err := i.Retry(ctx, id); err != nil {
 			i.warn("a parked event cannot be retried", err, "event", id)

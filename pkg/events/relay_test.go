@@ -358,10 +358,14 @@ func TestEventsWaitForABusThatIsAway(t *testing.T) {
 	o.record("a", "1")
 	o.relay(nc)
 	o.eventuallyMarked()
-	server.Kill()
+	if err := server.Kill(); err != nil {
+		t.Fatal(err)
+	}
 	o.record("a", "2", "3")
 	eventually(t, "the archive goes on without the bus", func() bool { return len(o.all()) == 3 })
-	server.Restart()
+	if err := server.Restart(); err != nil {
+		t.Fatal(err)
+	}
 	list := eventuallyPublished(t, nc, "origin", 3)
 	if got := fmt.Sprint(list[0].Position, list[1].Position, list[2].Position); got != "1 2 3" {
 		t.Errorf("positions %s", got)

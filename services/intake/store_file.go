@@ -18,7 +18,7 @@ type file struct {
 	size                             int64
 	by                               string
 	pending                          int64
-	stored, live                     bool
+	live                             bool
 }
 
 // swept stands in pending_us of a file whose blob is being deleted.

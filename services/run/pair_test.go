@@ -148,7 +148,8 @@ func TestBusUsersKeepToTheirOwn(t *testing.T) {
 			t.Fatal(err)
 		}
 		select {
-		case <-refused:
+		case err := <-refused:
+			t.Logf("%s: %v", subject, err)
 		case <-time.After(5 * time.Second):
 			t.Errorf("intake may publish %s", subject)
 		}

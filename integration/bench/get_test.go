@@ -49,16 +49,11 @@ func (n *network) orderOfTen(b *testing.B) string {
 	ctx := scenario.As(b.Context(), shop.Technician)
 	day := timestamppb.New(time.Date(2025, 5, 5, 8, 0, 0, 0, time.UTC))
 	spindle := n.spindles(b, 1)[0]
-	var wo *intakev1.WorkOrder
-	var err error
-	rig.Until(b, 20*time.Second, func() string { // the shop reaches intake by an event
-		wo, err = n.intake().ReceiveWorkOrder(ctx, &intakev1.ReceiveWorkOrderRequest{RequestId: uuid.NewString(), ShopId: shop.ID,
-			SpindleId: spindle, ReasonForRemoval: "noise", RemovedAt: day, ReceivedAt: day})
-		if err != nil {
-			return err.Error()
-		}
-		return ""
-	})
+	wo, err := n.intake().ReceiveWorkOrder(ctx, &intakev1.ReceiveWorkOrderRequest{RequestId: uuid.NewString(), ShopId: shop.ID,
+		SpindleId: spindle, ReasonForRemoval: "noise", RemovedAt: day, ReceivedAt: day})
+	if err != nil {
+		b.Fatal(err)
+	}
 	tags := &intakev1.TagPartsRequest{RequestId: uuid.NewString(), WorkOrderId: wo.WorkOrderId}
 	for _, p := range n.cast.Models["heron-18"].Parts {
 		tags.Tags = append(tags.Tags, &intakev1.Tag{Position: p.Position, Label: "T-" + p.Position})

@@ -44,13 +44,9 @@ func open(t *testing.T, url string) *shop {
 		t.Fatal(err)
 	}
 	s := &shop{site: site, cast: cast, api: intakev1.NewIntakeServiceClient(site.Conn("intake")), ctx: scenario.As(t.Context(), cast.Shops[0].Technician), model: cast.Models["heron-18"]}
-	rig.Until(t, 20*time.Second, func() string {
-		s.spindle, err = s.api.RegisterSpindle(s.ctx, s.register("A-500"))
-		if err != nil {
-			return err.Error()
-		}
-		return ""
-	})
+	if s.spindle, err = s.api.RegisterSpindle(s.ctx, s.register("A-500")); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := s.api.ReportHours(s.ctx, s.hours(5000, at(2025, 6, 1))); err != nil {
 		t.Fatal(err)
 	}

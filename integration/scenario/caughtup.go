@@ -2,6 +2,7 @@ package scenario
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -24,6 +25,25 @@ func (s Site) CaughtUp(ctx context.Context) (map[string]int64, error) {
 		select {
 		case <-ctx.Done():
 			return nil, fmt.Errorf("reliability did not catch up: %s", last)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
+
+// shopsKnown waits until intake has heard of the shops that access opened: it
+// learns of them by events.
+func (s Site) shopsKnown(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(As(ctx, s.OperatorToken), 30*time.Second)
+	defer cancel()
+	for {
+		source, err := s.state(ctx, "access")
+		follower, err2 := s.state(ctx, "intake")
+		if err == nil && err2 == nil && follower.Applied["access"] == source.OutboxEnd {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("intake did not hear of the shops: %w", errors.Join(err, err2, ctx.Err()))
 		case <-time.After(20 * time.Millisecond):
 		}
 	}

@@ -6,8 +6,6 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
@@ -78,13 +76,10 @@ func (s Site) SetUp(ctx context.Context) (*Cast, error) {
 		}
 		c.Models[m.Code] = made
 	}
-	return c, nil
+	return c, s.shopsKnown(ctx)
 }
 
-// Play lives the story: each shop's part in sequence, the shops at once. Shops
-// learn of each other's settings by events, so a shop that was just opened may
-// answer "not found" for a moment; the first command of each shop is sent again
-// until it is known.
+// Play lives the story: each shop's part in sequence, the shops at once.
 func (s Site) Play(ctx context.Context, c *Cast) error {
 	g, ctx := errgroup.WithContext(ctx)
 	for i := range c.Shops {
@@ -102,7 +97,7 @@ func (s Site) Play(ctx context.Context, c *Cast) error {
 // return, a scrapping, one waiting for parts and one stopped at a gate.
 func (s Site) shopStory(ctx context.Context, c *Cast, i int) error {
 	b := bench{site: s, cast: c, shop: c.Shops[i], model: c.Models[models[i].Code], customer: c.Customers[customers[i]]}
-	if err := b.untilKnown(ctx); err != nil {
+	if _, err := b.receive(ctx, "A-050", -1, 10, "", "preventive"); err != nil {
 		return err
 	}
 	if err := b.importPast(ctx, customers[i], 40); err != nil {
@@ -125,25 +120,4 @@ func (s Site) shopStory(ctx context.Context, c *Cast, i int) error {
 		return err
 	}
 	return b.stopAtGate(ctx, "A-400", 12, 2500)
-}
-
-// untilKnown waits for the shop's settings to have reached intake.
-func (b bench) untilKnown(ctx context.Context) error {
-	deadline := time.Now().Add(30 * time.Second)
-	for {
-		_, err := b.spindle(ctx, "A-100")
-		if err == nil {
-			if _, err = b.receive(ctx, "A-050", -1, 10, "", "preventive"); err == nil {
-				return nil
-			}
-		}
-		if code := status.Code(err); (code != codes.NotFound && code != codes.Unavailable && code != codes.FailedPrecondition && code != codes.InvalidArgument) || time.Now().After(deadline) {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(20 * time.Millisecond):
-		}
-	}
 }

@@ -2,7 +2,6 @@ package bench
 
 import (
 	"context"
-	"fmt"
 	"net"
 	"testing"
 	"time"
@@ -47,7 +46,7 @@ func (n *network) spindles(b *testing.B, count int) []string {
 	ids := make([]string, count)
 	for i := range ids {
 		sp, err := n.intake().RegisterSpindle(ctx, &intakev1.RegisterSpindleRequest{RequestId: uuid.NewString(), Spindle: &intakev1.Spindle{
-			ModelId: n.cast.Models["heron-18"].ModelId, CustomerId: n.cast.Customers["dunmore-gears"], Serial: fmt.Sprintf("B-%06d", i)}})
+			ModelId: n.cast.Models["heron-18"].ModelId, CustomerId: n.cast.Customers["dunmore-gears"], Serial: "B-" + uuid.NewString()[:13]}})
 		if err != nil {
 			b.Fatal(err)
 		}

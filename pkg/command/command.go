@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 
 	"google.golang.org/grpc/codes"
@@ -105,7 +106,10 @@ func (r *Runner) write(ctx context.Context, k key, h hash, job func(*db.Tx) (kep
 	return answer, err
 }
 
-func (c Call) key() key { return key{c.Tenant, c.Principal, c.Method, c.RequestID} }
+// key tells commands apart. A UUID is the same in capitals (RFC 9562).
+func (c Call) key() key {
+	return key{c.Tenant, c.Principal, c.Method, strings.ToLower(c.RequestID)}
+}
 
 func (c Call) check() error {
 	switch {

@@ -3,7 +3,10 @@ package access
 import (
 	"context"
 	"regexp"
+	"slices"
 	_ "time/tzdata" // zones are checked the same way on machines without a zone database
+
+	"google.golang.org/grpc/codes"
 
 	"spindlewright/pkg/access"
 	"spindlewright/pkg/clock"
@@ -12,6 +15,7 @@ import (
 	"spindlewright/pkg/events"
 	"spindlewright/pkg/fault"
 	accessv1 "spindlewright/pkg/gen/spindlewright/access/v1"
+	faultv1 "spindlewright/pkg/gen/spindlewright/fault/v1"
 	"spindlewright/pkg/paging"
 )
 
@@ -66,6 +70,10 @@ func (s *Service) UpdateShop(ctx context.Context, req *accessv1.UpdateShopReques
 	}
 	if err := checkMask(req.GetUpdateMask(), "display_name", "time_zone", "four_eyes"); err != nil {
 		return nil, err
+	}
+	if slices.Contains(req.GetUpdateMask().GetPaths(), "four_eyes") && !who.Has(accessv1.Role_ROLE_OPERATOR) {
+		return nil, fault.Newf(codes.PermissionDenied, faultv1.Reason_REASON_ROLE_NOT_ALLOWED,
+			"four_eyes guards against a shop's own people, so only an operator changes it; leave it out of update_mask")
 	}
 	call := s.call(who, accessv1.AccessService_UpdateShop_FullMethodName, req.GetRequestId(), req)
 	return command.Run(ctx, s.commands, call, func(tx *db.Tx) (*accessv1.Shop, error) {

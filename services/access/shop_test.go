@@ -24,7 +24,10 @@ func TestShopIsCreatedChangedAndRead(t *testing.T) {
 			t.Fatalf("got %v", made)
 		}
 		made.DisplayName, made.TimeZone, made.FourEyes = "Riverside North", "America/Chicago", false
-		changed := must[*accessv1.Shop](t)(x.UpdateShop(as(made.ShopId, lead), &accessv1.UpdateShopRequest{RequestId: x.request(), Shop: made,
+		_, err := x.UpdateShop(as(made.ShopId, lead), &accessv1.UpdateShopRequest{RequestId: x.request(), Shop: made,
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"four_eyes"}}})
+		refusal(t, err, roleRefused, "")
+		changed := must[*accessv1.Shop](t)(x.UpdateShop(asOperator(), &accessv1.UpdateShopRequest{RequestId: x.request(), Shop: made,
 			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"time_zone", "four_eyes"}}}))
 		want := &accessv1.Shop{ShopId: made.ShopId, Code: "RIV", DisplayName: "Shop RIV", TimeZone: "America/Chicago", Etag: "2"}
 		if !proto.Equal(changed, want) {

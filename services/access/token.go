@@ -55,6 +55,12 @@ func (s *Service) IssueToken(ctx context.Context, req *accessv1.IssueTokenReques
 		if issued, err = s.issue(tx, row, lifetime); err != nil {
 			return nil, err
 		}
+		// Whoever holds a token acts in its person's name, also as a second
+		// signature: who had it made stays on record.
+		if err := s.audit.Record(tx, access.Entry{What: "token issued", PrincipalID: who.ID, Tenant: who.Tenant(),
+			Method: accessv1.AccessService_IssueToken_FullMethodName, Subject: row.id, Detail: "token " + issued.TokenID}); err != nil {
+			return nil, err
+		}
 		return &accessv1.IssueTokenResponse{TokenId: issued.TokenID, ExpiresAt: timestamppb.New(issued.ExpiresAt)}, nil
 	})
 	if err != nil || issued.TokenID != kept.GetTokenId() {

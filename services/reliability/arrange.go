@@ -32,10 +32,18 @@ type moment struct {
 	fact     *fact
 }
 
+// byTime orders moments. Many records know days only, so equal times are
+// common; there the meaning decides before any name does.
 func byTime(a, b moment) int {
-	switch {
-	case a.at != b.at:
+	if a.at != b.at {
 		return cmp.Compare(a.at, b.at)
+	}
+	if c := cmp.Compare(a.turn(), b.turn()); c != 0 {
+		return c
+	}
+	switch {
+	case a.what == wasSeen && a.fact.hours != b.fact.hours:
+		return cmp.Compare(a.fact.hours, b.fact.hours)
 	case a.entity != b.entity:
 		return strings.Compare(a.entity, b.entity)
 	case a.revision != b.revision:
@@ -44,9 +52,27 @@ func byTime(a, b moment) int {
 	return cmp.Compare(a.step, b.step)
 }
 
+// turn is a moment's place among those of the same time: a spindle comes back
+// before it is seen to run and before it is removed again; only a stay that
+// begins and ends at once comes back after its own removal.
+func (m moment) turn() int {
+	switch {
+	case m.what == cameBack && (m.job == nil || m.job.removed != m.at):
+		return 0
+	case m.what == wasSeen:
+		return 1
+	case m.what == wentOut:
+		return 2
+	case m.what == cameBack:
+		return 3
+	}
+	return 4
+}
+
 // job is one stay in a shop: an order, or an imported repair, as it stands
 // after every correction.
 type job struct {
+	removed                           int64
 	shop, customer, model             number
 	hours                             float64
 	hasHours                          bool
@@ -172,6 +198,7 @@ func (h *history) mendedFindings(from, to int) map[string]bool {
 }
 
 func (j *job) receive(f *fact) {
+	j.removed = f.at
 	j.shop, j.customer, j.model = f.shop, f.customer, f.model
 	j.hours, j.hasHours = f.hours, f.hasHours
 	j.preventive, j.reason, j.warrantyOf = f.preventive, f.reason, f.warrantyOf

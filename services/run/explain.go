@@ -92,8 +92,8 @@ func maskURLs(list string) string {
 
 func maskURL(text string) string {
 	u, err := url.Parse(text)
-	if err != nil {
-		return "(not an address)"
+	if err != nil || u.Scheme == "" && strings.ContainsAny(text, "= ") {
+		return "(not an address)" // may be a list of words with a password among them
 	}
 	q := u.Query()
 	for k := range q {

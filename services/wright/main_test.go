@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"spindlewright/pkg/rig"
 	"spindlewright/services/run"
 )
 
@@ -51,10 +52,22 @@ func (s said) check(t *testing.T, code int, words ...string) {
 	}
 }
 
+// onDisk gives a folder on a disk, for doctor, which looks at how the disk
+// flushes: the other temporary files may lie in memory.
+func onDisk(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/var/tmp", "wright-test-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return dir
+}
+
 // site starts the bus and access on free ports.
 func site(t *testing.T) (*run.Site, run.Settings) {
 	t.Helper()
-	c := run.ForTest(t.TempDir())
+	c := run.ForTest(onDisk(t))
 	c.Settings.Modules = []string{"bus", "access"}
 	s, err := run.Start(t.Context(), c)
 	if err != nil {
@@ -222,6 +235,12 @@ func TestTokenIsRenewedOnTheHost(t *testing.T) {
 func TestDoctor(t *testing.T) {
 	s, settings := site(t)
 	args := []string{"doctor", "--data", settings.Data, "--modules", "bus,access", "--to", s.GRPCAddr()}
+	rig.Until(t, 20*time.Second, func() string { // the relay makes the stream a moment after the start
+		if said := wright(t, nil, args...); said.code != exitDone {
+			return said.err
+		}
+		return ""
+	})
 	wright(t, nil, args...).check(t, exitDone, "held by process", "disk flush", "migrations", "stream against outbox", "clock against the bus")
 	key := filepath.Join(settings.Data, "internal.key")
 	if err := os.Chmod(key, 0o644); err != nil {
@@ -231,7 +250,7 @@ func TestDoctor(t *testing.T) {
 }
 
 func TestDoctorOfAFolderThatNobodyRuns(t *testing.T) {
-	dir := t.TempDir()
+	dir := onDisk(t)
 	args := []string{"doctor", "--data", dir, "--modules", "bus,access", "--to", "127.0.0.1:1"}
 	c := run.ForTest(dir)
 	c.Settings.Modules = []string{"bus", "access"}

@@ -60,12 +60,14 @@ func BenchmarkCommandPostgreSQL(b *testing.B) {
 		fmt.Sprintf("60 %% of %s transactions/s of the same reads and writes, 16 clients", digits(bareMany))})
 }
 
-// commands measures readings, each client on a spindle of its own.
+// commands measures readings, each client on spindles of its own, so many that
+// none gets a life of thousands of readings, which no spindle has.
 func (n *network) commands(b *testing.B, clients int) float64 {
 	b.Helper()
-	spindles := n.spindles(b, clients)
+	const each = 100
+	spindles := n.spindles(b, clients*each)
 	ctx := scenario.As(b.Context(), n.cast.Steward)
-	return rate(b, clients, func(client, k int) error { return n.reading(ctx, spindles[client], k) })
+	return rate(b, clients, func(client, k int) error { return n.reading(ctx, spindles[client*each+k%each], k) })
 }
 
 // bare holds the rows that one command wrote, to be written again with other keys.

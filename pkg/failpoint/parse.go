@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"spindlewright/pkg/vocabulary"
 )
 
 // parse reads a specification; names keep its order.
@@ -33,7 +35,7 @@ func parsePoint(entry string) (*point, error) {
 		return nil, fmt.Errorf("%q has no mode; write name=error, name=panic or name=kill", entry)
 	}
 	if !slices.Contains(Names, name) {
-		return nil, fmt.Errorf("there is no failpoint %q; the nearest is %q", name, nearest(name))
+		return nil, fmt.Errorf("there is no failpoint %q; the nearest is %q", name, vocabulary.Closest(name, Names))
 	}
 	word, when, timed := strings.Cut(action, ":")
 	p := &point{name: name, mode: mode(word), probability: 1}

@@ -42,6 +42,18 @@ func Nearest(word string, candidates []string) []string {
 	return out
 }
 
+// Closest gives the one of known that resembles word most, however little: for
+// names of settings and the like, where any hint is better than none.
+func Closest(word string, known []string) string {
+	best, at := "", -1
+	for _, k := range known {
+		if d := distance([]rune(word), []rune(k)); at < 0 || d < at {
+			best, at = k, d
+		}
+	}
+	return best
+}
+
 // likeness is the distance of two plain words, and whether it is small enough
 // to be a slip: a third of the longer word, at least one letter. A word that
 // holds the other counts as near.

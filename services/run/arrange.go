@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"spindlewright/pkg/access"
+	"spindlewright/pkg/vocabulary"
 )
 
 // The modules a process can run.
@@ -131,7 +132,7 @@ func chooseModules(s Settings) ([]string, error) {
 	}
 	for _, m := range s.Modules {
 		if !slices.Contains(moduleNames, m) {
-			return nil, fmt.Errorf("modules: %q is no module; the nearest is %q (there are %s)", m, Nearest(m, moduleNames), strings.Join(moduleNames, ", "))
+			return nil, fmt.Errorf("modules: %q is no module; the nearest is %q (there are %s)", m, vocabulary.Closest(m, moduleNames), strings.Join(moduleNames, ", "))
 		}
 	}
 	return slices.DeleteFunc(slices.Clone(moduleNames), func(m string) bool { return !slices.Contains(s.Modules, m) }), nil
@@ -181,7 +182,7 @@ func arrangePeers(s Settings, a *Arrangement) error {
 	var errs []error
 	for _, name := range slices.Sorted(maps.Keys(s.Peers)) {
 		if _, ok := follows[name]; !ok {
-			errs = append(errs, fmt.Errorf("peers: %q is no service; the nearest is %q", name, Nearest(name, moduleNames[1:])))
+			errs = append(errs, fmt.Errorf("peers: %q is no service; the nearest is %q", name, vocabulary.Closest(name, moduleNames[1:])))
 			continue
 		}
 		errs = append(errs, checkTarget("peers: "+name, s.Peers[name], s))

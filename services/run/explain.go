@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"github.com/alecthomas/kong"
+
+	"spindlewright/pkg/vocabulary"
 )
 
 // InForce is one setting with its value and where that came from.
@@ -143,7 +145,7 @@ func Strangers(environ []string, also ...string) ([]string, error) {
 	for _, e := range environ {
 		name, _, _ := strings.Cut(e, "=")
 		if strings.HasPrefix(name, EnvPrefix) && !slices.Contains(known, name) {
-			list = append(list, fmt.Sprintf("%s is no setting; the nearest is %s", name, Nearest(name, known)))
+			list = append(list, fmt.Sprintf("%s is no setting; the nearest is %s", name, vocabulary.Closest(name, known)))
 		}
 	}
 	return list, nil

@@ -11,6 +11,8 @@ import (
 
 	"github.com/alecthomas/kong"
 	"go.yaml.in/yaml/v3"
+
+	"spindlewright/pkg/vocabulary"
 )
 
 // EnvPrefix begins the name of every environment variable that is a setting.
@@ -109,7 +111,7 @@ func readYAML(r io.Reader) (map[string]any, error) {
 	var wrong []error
 	for _, k := range slices.Sorted(maps.Keys(values)) {
 		if !slices.Contains(known, k) {
-			wrong = append(wrong, fmt.Errorf("%q is no setting; the nearest is %q", k, Nearest(k, known)))
+			wrong = append(wrong, fmt.Errorf("%q is no setting; the nearest is %q", k, vocabulary.Closest(k, known)))
 		}
 	}
 	return values, errors.Join(wrong...)

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/alecthomas/kong"
+
+	"spindlewright/pkg/vocabulary"
 )
 
 // settle parses as a command would, and explains.
@@ -163,7 +165,7 @@ func TestEverySettingHasHelpAndGroup(t *testing.T) {
 func TestNearest(t *testing.T) {
 	keys := []string{"listen", "ops_listen", "bus_listen", "sql_url", "blob_url"}
 	for word, near := range map[string]string{"lisen": "listen", "sqlurl": "sql_url", "blob_ur": "blob_url", "opslisten": "ops_listen"} {
-		want(t, word, Nearest(word, keys), near)
+		want(t, word, vocabulary.Closest(word, keys), near)
 	}
 }
 
